@@ -1,0 +1,84 @@
+package script
+
+// Values are what guards and answers can name: "unit", "site", "port",
+// "ports", "network", "cluster", "factory", "secret" and "fact", and the
+// variable of the stage's each. Package script/plan fills them for a unit.
+type Values map[string]any
+
+// UnitValues is what `unit` holds.
+type UnitValues struct {
+	Name   string       `expr:"name"`
+	Kind   string       `expr:"kind"`
+	Serial string       `expr:"serial"`
+	Title  string       `expr:"title"`
+	Ports  []PortValues `expr:"ports"`
+	Path   string       `expr:"-"`
+}
+
+// PortValues is what `port` holds: inside an each over ports the element,
+// elsewhere the unit's first port.
+type PortValues struct {
+	Name    string        `expr:"name"`
+	Address string        `expr:"address"` // RFC 5952 or dotted form, without prefix
+	Mask    string        `expr:"mask"`    // dotted, "" for IPv6
+	Prefix  int           `expr:"prefix"`
+	CIDR    string        `expr:"cidr"` // address and prefix, such as 192.0.2.7/24
+	Gateway string        `expr:"gateway"`
+	MTU     int           `expr:"mtu"`  // 0: not planned
+	VLAN    int           `expr:"vlan"` // 0: not planned
+	Network NetworkValues `expr:"network"`
+	Path    string        `expr:"-"` // place in the plan, such as "ports.e0"
+}
+
+// NetworkValues is what `network` holds.
+type NetworkValues struct {
+	Name    string   `expr:"name"`
+	Subnet  string   `expr:"subnet"`
+	Mask    string   `expr:"mask"`
+	Prefix  int      `expr:"prefix"`
+	Gateway string   `expr:"gateway"`
+	DNS     []string `expr:"dns"`
+	NTP     []string `expr:"ntp"`
+	Domain  string   `expr:"domain"`
+	Path    string   `expr:"-"`
+}
+
+// ClusterValues is what `cluster` holds. Mode is "join", "start" or "none".
+type ClusterValues struct {
+	Mode    string   `expr:"mode"`
+	Name    string   `expr:"name"`
+	Address string   `expr:"address"` // the shared virtual address
+	Members []string `expr:"members"` // names of the units, in plan order
+	Path    string   `expr:"-"`
+}
+
+// SiteValues is what `site` holds.
+type SiteValues struct {
+	Name     string   `expr:"name"`
+	Title    string   `expr:"title"`
+	Domain   string   `expr:"domain"`
+	TimeZone string   `expr:"time_zone"`
+	DNS      []string `expr:"dns"`
+	NTP      []string `expr:"ntp"`
+	Log      string   `expr:"log"`
+}
+
+// FactoryValues is what `factory` holds: the sign-in that the kind of unit
+// leaves the factory with.
+type FactoryValues struct {
+	User   string    `expr:"user"`
+	Secret SecretRef `expr:"secret"`
+}
+
+// SecretRef stands for a secret in Values. It carries the name only; the
+// value is fetched when it is typed.
+type SecretRef struct {
+	Name string
+}
+
+// Piece is a stretch of a rendered answer: text, or a secret by name.
+type Piece struct {
+	Text   string
+	Secret string
+	Path   string // where the text came from in the plan, such as "ports.e0.address"; "" for the dialogue's own words
+}

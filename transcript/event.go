@@ -1,0 +1,93 @@
+// Package transcript is the session record: what was heard and said on a
+// line in one run, event by event, with times, in a file that cannot be
+// altered unseen and holds no secret.
+//
+// FORMAT.md beside this file describes the file for other languages. A
+// Journal writes one, Read reads one, and a Mask keeps secrets out.
+package transcript
+
+import "time"
+
+// Kind is what an event tells.
+type Kind string
+
+// The kinds of event.
+const (
+	Heard    Kind = "heard"    // bytes from the unit
+	Said     Kind = "said"     // bytes about to go to the unit: on disk before they leave
+	Fact     Kind = "fact"     // a value read out of what the unit printed
+	Stage    Kind = "stage"    // a stage entered, done, passed over, not witnessed
+	ReadBack Kind = "readback" // what the unit holds, beside the plan
+	Hold     Kind = "hold"     // raised or released, and by what choice
+	Note     Kind = "note"     // anything else worth keeping: line lost, echo wrong, hand-typed
+	Ending   Kind = "ending"   // how the run ended; the last event
+)
+
+// Header is the first line of a record.
+type Header struct {
+	Format   string            `json:"format"` // "linehand.record/1"
+	Tool     string            `json:"tool"`   // "linehand" and its version
+	Unit     string            `json:"unit"`
+	Kind     string            `json:"unit_kind,omitempty"`
+	Serial   string            `json:"serial,omitempty"` // as planned
+	Site     string            `json:"site,omitempty"`
+	Line     LineInfo          `json:"line"`
+	Dialogue Source            `json:"dialogue,omitzero"`
+	Profile  Source            `json:"profile,omitzero"`
+	Plan     string            `json:"plan_sha256,omitempty"` // digest of the unit's plan values
+	Secrets  []string          `json:"secrets,omitempty"`     // names only
+	Person   string            `json:"person,omitempty"`
+	Mode     string            `json:"mode"` // "bringup", "rehearse", "byhand"
+	Started  time.Time         `json:"started"`
+	Zone     string            `json:"zone"`              // IANA name or offset
+	Planned  map[string]string `json:"planned,omitempty"` // value path -> planned value, no secrets
+}
+
+// LineInfo is the line as opened.
+type LineInfo struct {
+	Name     string `json:"name"`
+	Identity string `json:"identity,omitempty"`
+	Device   string `json:"device,omitempty"`
+	Settings string `json:"settings,omitempty"` // "9600 8N1"
+}
+
+// Source names a file and its digest.
+type Source struct {
+	Name   string `json:"name,omitempty"`
+	File   string `json:"file,omitempty"`
+	SHA256 string `json:"sha256,omitempty"`
+}
+
+// Event is one line of a record after the header. Only the fields of its
+// kind are set.
+type Event struct {
+	N    int           // counts from 1
+	At   time.Duration // since the start of the run, by a monotonic clock
+	Wall time.Time
+	Kind Kind
+
+	Data     []Part // heard, said
+	Why      string // said: answer, enter, key, erase, wake, redraw, reply, hand
+	Stage    string // stage name, where the event belongs to one
+	Exchange string // said, readback: the prompt as the dialogue writes it
+	Pos      string // said, readback: FILE:LINE of the exchange in the dialogue
+	Value    string // said: the path of the plan value, such as "port.address"; readback: what was read for people
+
+	Name  string // fact: its name; stage: its name; readback: what
+	State string // stage: entered, done, passed, unseen; hold: raised, released
+	Text  string // fact: value; hold: reason; note: the note; ending: the sentence
+	Code  string // note, hold and ending: a word for machines
+	Want  string // readback
+	Got   string // readback
+	Equal bool   // readback
+	By    string // hold released, note: the person
+	Exit  int    // ending: exit code
+	Next  string // ending: the next step for the person
+}
+
+// Part is a piece of heard or said bytes: plain bytes, or a place where a
+// secret stood. The secret's value and length are not kept.
+type Part struct {
+	Bytes  []byte
+	Secret string // name of the secret that stood here; Bytes is then nil
+}
