@@ -1,9 +1,28 @@
 package script
 
+import "maps"
+
 // Values are what guards and answers can name: "unit", "site", "port",
 // "ports", "network", "cluster", "factory", "secret" and "fact", and the
-// variable of the stage's each. Package script/plan fills them for a unit.
+// variable of the stage's each. Package script/plan fills them for a unit:
+// "ports" as a map from port name to PortValues, "secret" as a map from name
+// to SecretRef, "fact" as a map from name to text, the others as the types
+// below.
 type Values map[string]any
+
+// With gives the values with the variable of an each set to an element. A
+// port that is called "port" takes its network along.
+func (v Values) With(name string, element any) Values {
+	out := maps.Clone(v)
+	if out == nil {
+		out = Values{}
+	}
+	out[name] = element
+	if port, ok := element.(PortValues); ok && name == "port" {
+		out["network"] = port.Network
+	}
+	return out
+}
 
 // UnitValues is what `unit` holds.
 type UnitValues struct {
