@@ -93,7 +93,7 @@ type Pattern struct {
 
 // Stage is a named part of a dialogue with a time limit.
 type Stage struct {
-	Name      string
+	Name      string // may hold ${…}: Label is the name for people
 	Within    time.Duration
 	Needed    *Guard // false: the stage is left out
 	Each      *Each
@@ -104,6 +104,8 @@ type Stage struct {
 	Until     []Pattern // what shows when the stage is over; empty: when its last exchange is answered
 	Finish    bool      // the dialogue ends after this stage, also when others stand below it
 	Pos       Pos
+
+	label *Answer // Name, compiled
 }
 
 // Each repeats a stage over a list.
@@ -148,6 +150,8 @@ type ReadBack struct {
 	Equals  *Answer        // the planned value; nil: keep as a fact only
 	Keep    string         // fact to keep the value as; ""
 	Pos     Pos
+
+	label *Answer // What, compiled
 }
 
 // ValueKind is how two values are compared.

@@ -1,0 +1,108 @@
+package script
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew; read the difference before it is committed")
+
+func TestParseExample(t *testing.T) {
+	d, err := Load("testdata/example.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d.Name != "brackwater-s24" || len(d.Stages) != 6 || len(d.SHA256) != 64 {
+		t.Errorf("read %q with %d stages, digest %q", d.Name, len(d.Stages), d.SHA256)
+	}
+	if diff := cmp.Diff([]string{"join-hydro", "shelf-admin"}, d.SecretNames()); diff != "" {
+		t.Errorf("secrets (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff([]string{"firmware", "serial"}, d.FactNames()); diff != "" {
+		t.Errorf("facts (-want +got):\n%s", diff)
+	}
+	signIn := d.Stages[0].Exchanges
+	if x := signIn[0]; x.Press == nil || x.Press.Bytes != " " || !x.AtOnce || x.Echo != EchoNone {
+		t.Errorf("the countdown's exchange is %+v", x)
+	}
+	if x := signIn[2]; x.Echo != EchoHidden || len(x.Prompts) != 2 {
+		t.Errorf("the pass phrase's exchange is %+v", x)
+	}
+	if d.Stages[1].Within != DefaultWithin || d.Wake.Within != 12*time.Minute || d.Redraw.Bytes != "\x12" {
+		t.Errorf("times or keys are off: %v, %v, %q", d.Stages[1].Within, d.Wake, d.Redraw.Bytes)
+	}
+	label, err := d.Stages[4].Label(shelf())
+	if err != nil || label != "port e0" {
+		t.Errorf("label %q, %v", label, err)
+	}
+}
+
+// minimal is a dialogue around the stages of a test.
+func minimal(stages string) string {
+	return "format: linehand.dialogue/1\nname: tamsin-p8\nfacts: {serial: 'S/N (\\S+)'}\nstages:\n" + stages
+}
+
+func mustParse(t testing.TB, text string) *Dialogue {
+	t.Helper()
+	d, err := Parse("d.yaml", []byte(text))
+	if err != nil {
+		t.Fatalf("%v\nin\n%s", err, text)
+	}
+	return d
+}
+
+func TestAnswersStayAsWritten(t *testing.T) {
+	for _, word := range []string{"0123", "1.10", "y", "n", "yes", "No", "on", "off", "0x1F", "1e3", "12:30:45", "1_000", "'~'", "'null'", "true"} {
+		d := mustParse(t, minimal("  - stage: a\n    exchanges: [{prompt: 'P:', answer: "+word+"}]\n"))
+		pieces, err := d.Stages[0].Exchanges[0].Answer.Render(nil)
+		want := []Piece{{Text: strings.Trim(word, "'")}}
+		if diff := cmp.Diff(want, pieces); err != nil || diff != "" {
+			t.Errorf("%s: %v (-want +got):\n%s", word, err, diff)
+		}
+	}
+}
+
+// TestBadFiles holds each file of testdata/bad against the exact words that
+// it draws.
+func TestBadFiles(t *testing.T) {
+	files, err := filepath.Glob("testdata/bad/*.yaml")
+	if err != nil || len(files) < 10 {
+		t.Fatalf("%d files, %v", len(files), err)
+	}
+	for _, path := range files {
+		name := filepath.Base(path)
+		t.Run(name, func(t *testing.T) {
+			src, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = Parse(name, src)
+			if err == nil {
+				t.Fatal("was read without a fault")
+			}
+			golden(t, strings.TrimSuffix(path, ".yaml")+".golden", err.Error()+"\n")
+		})
+	}
+}
+
+func golden(t *testing.T, path, got string) {
+	t.Helper()
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), got); diff != "" {
+		t.Errorf("%s (-want +got):\n%s", path, diff)
+	}
+}
