@@ -1,13 +1,23 @@
 // Package plan makes the plan out of a site profile: each unit's exact
 // values, checked. It is the only way to get values that a run may type.
+//
+// The checks are arithmetic and comparison, each with its published source in
+// Problem.Why. They open no file and ask no network.
 package plan
 
-import "linehand/script"
+import (
+	"fmt"
+
+	"linehand/script"
+	"linehand/script/internal/yamlwalk"
+	"linehand/script/site"
+)
 
 // Plan is a checked site.
 type Plan struct {
-	Site  script.SiteValues
-	Units []*Unit
+	Site    script.SiteValues
+	Units   []*Unit
+	Secrets []string // names of all secrets of the profile, sorted
 }
 
 // Unit is everything that one run needs to know of its unit.
@@ -19,6 +29,38 @@ type Unit struct {
 	Values   script.Values
 	Planned  map[string]string     // value path -> planned value, no secrets
 	Sources  map[string]script.Pos // value path -> where the profile says so
-	Secrets  []string              // names of the secrets that its values refer to
+	Secrets  []string              // names of the secrets that its kind, cluster and roles refer to, sorted
 	SHA256   string                // digest of Planned in canonical form
+}
+
+// Make checks a site and makes the plan. With any problem of severity Error
+// there is no plan; warnings and notes leave it standing.
+func Make(s *site.Site) (*Plan, Problems) {
+	c := newChecker(s)
+	c.names()
+	c.networks()
+	c.clusters()
+	c.kinds()
+	c.units()
+	c.gateways()
+	problems := c.inOrder()
+	if problems.Err() != nil {
+		return nil, problems
+	}
+	return newMaker(c).plan(), problems
+}
+
+// Unit finds a unit by its name, capitals or not (RFC 1035 2.3.1).
+func (p *Plan) Unit(name string) (*Unit, error) {
+	names := make([]string, len(p.Units))
+	for i, u := range p.Units {
+		if sameName(u.Name, name) {
+			return u, nil
+		}
+		names[i] = u.Name
+	}
+	if near, ok := yamlwalk.Nearest(name, names); ok {
+		return nil, fmt.Errorf("the plan has no unit %q; did you mean %q?", name, near)
+	}
+	return nil, fmt.Errorf("the plan has no unit %q; its units are %s", name, few(names))
 }

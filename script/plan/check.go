@@ -1,0 +1,178 @@
+package plan
+
+import (
+	"cmp"
+	"fmt"
+	"net/netip"
+	"slices"
+
+	"linehand/script"
+	"linehand/script/internal/yamlwalk"
+	"linehand/script/site"
+)
+
+// checker goes over one site and gathers what is wrong with it.
+type checker struct {
+	s        *site.Site
+	problems Problems
+
+	network map[string]*site.Network
+	cluster map[string]*site.Cluster
+	kind    map[string]*site.Kind
+	secret  map[string]bool
+	known   struct{ networks, clusters, kinds, secrets []string }
+
+	members map[string][]*site.Unit // by cluster
+	holder  map[netip.Addr]holder
+}
+
+// holder is who has an address, for people.
+type holder struct {
+	who string
+	pos script.Pos
+}
+
+func newChecker(s *site.Site) *checker {
+	c := &checker{
+		s: s, network: make(map[string]*site.Network, len(s.Networks)), cluster: make(map[string]*site.Cluster, len(s.Clusters)),
+		kind: make(map[string]*site.Kind, len(s.Kinds)), secret: make(map[string]bool, len(s.Secrets)),
+		members: make(map[string][]*site.Unit), holder: make(map[netip.Addr]holder, 4*len(s.Units)),
+	}
+	for i := range s.Networks {
+		c.network[s.Networks[i].Name.Value] = &s.Networks[i]
+		c.known.networks = append(c.known.networks, s.Networks[i].Name.Value)
+	}
+	for i := range s.Clusters {
+		c.cluster[s.Clusters[i].Name.Value] = &s.Clusters[i]
+		c.known.clusters = append(c.known.clusters, s.Clusters[i].Name.Value)
+	}
+	for i := range s.Kinds {
+		c.kind[s.Kinds[i].Name.Value] = &s.Kinds[i]
+		c.known.kinds = append(c.known.kinds, s.Kinds[i].Name.Value)
+	}
+	for _, x := range s.Secrets {
+		c.secret[x.Name.Value] = true
+		c.known.secrets = append(c.known.secrets, x.Name.Value)
+	}
+	return c
+}
+
+func (c *checker) report(severity Severity, pos script.Pos, what, why, mend string) {
+	c.problems = append(c.problems, Problem{severity, pos, what, why, mend})
+}
+
+// inOrder sorts by layer and place.
+func (c *checker) inOrder() Problems {
+	layer := make(map[string]int, len(c.s.Files))
+	for i, f := range c.s.Files {
+		layer[f] = i
+	}
+	slices.SortStableFunc(c.problems, func(a, b Problem) int {
+		return cmp.Or(cmp.Compare(layer[a.Pos.File], layer[b.Pos.File]), cmp.Compare(a.Pos.Line, b.Pos.Line), cmp.Compare(a.Pos.Column, b.Pos.Column))
+	})
+	return c.problems
+}
+
+// unknown reports a name that refers to nothing.
+func (c *checker) unknown(what string, said site.Text, known []string) {
+	mend := fmt.Sprintf("write one of %s, or add it", few(known))
+	if len(known) == 0 {
+		mend = "add it to the profile"
+	}
+	if near, ok := yamlwalk.Nearest(said.Value, known); ok {
+		mend = fmt.Sprintf("did you mean %q?", near)
+	}
+	c.report(Error, said.Pos, fmt.Sprintf("the profile has no %s %q", what, said.Value), "", mend)
+}
+
+// secretRef reports a reference to a secret that is not there. It does not
+// show what was written: it may be the secret itself.
+func (c *checker) secretRef(said site.Text) {
+	if said.Value == "" || c.secret[said.Value] {
+		return
+	}
+	mend := "write one of " + few(c.known.secrets)
+	if len(c.known.secrets) == 0 {
+		mend = "list it under secrets:"
+	}
+	if near, ok := yamlwalk.Nearest(said.Value, c.known.secrets); ok {
+		mend = fmt.Sprintf("did you mean %q?", near)
+	}
+	c.report(Error, said.Pos, "the profile has no secret of the name written here", "", mend+" A secret itself never stands in a profile")
+}
+
+func (c *checker) roles(roles []site.Role) {
+	for _, r := range roles {
+		c.secretRef(r.Secret)
+	}
+}
+
+// names checks what stands by itself at the top.
+func (c *checker) names() {
+	c.hostName("domain", c.s.Domain)
+	c.servers(c.s.DNS)
+	c.servers(c.s.NTP)
+	c.servers([]site.Text{c.s.Log})
+	c.roles(c.s.Roles)
+}
+
+func (c *checker) hostName(called string, said site.Text) {
+	if said.Value == "" {
+		return
+	}
+	if fault := hostNameFault(said.Value); fault != "" {
+		c.report(Error, said.Pos, fmt.Sprintf("%q cannot be a %s: %s", said.Value, called, fault), hostNameSource, "write letters, digits and inner hyphens")
+	}
+}
+
+// servers checks names and addresses of servers; every unit is to reach them.
+func (c *checker) servers(said []site.Text) {
+	for _, t := range said {
+		if t.Value == "" {
+			continue
+		}
+		if a, err := netip.ParseAddr(t.Value); err == nil {
+			c.special(a, t.Pos)
+		} else {
+			c.hostName("server's name", t)
+		}
+	}
+}
+
+// special reports an address that no host may have. Documentation blocks are
+// noted once for each network, not here.
+func (c *checker) special(a netip.Addr, pos script.Pos) (refused bool) {
+	s, ok := specialOf(a)
+	if !ok || s.severity == "" || s.severity == Note {
+		return false
+	}
+	c.report(s.severity, pos, fmt.Sprintf("%s is %s address (%s)", a, article(s.name), s.block), s.source, "take an address that hosts use")
+	return s.severity == Error
+}
+
+func article(name string) string {
+	switch name[0] {
+	case 'a', 'e', 'i', 'I', 'o', 'O', 'u':
+		if name == "unique local" {
+			return "a " + name
+		}
+		return "an " + name
+	}
+	return "a " + name
+}
+
+// claim gives an address to a holder, or reports who has it already.
+func (c *checker) claim(a netip.Addr, who string, pos script.Pos) {
+	if first, taken := c.holder[a]; taken {
+		c.report(Error, pos, fmt.Sprintf("%s is taken twice: by %s and, at %s, by %s", a, who, first.pos, first.who), "", "give one of the two another address")
+		return
+	}
+	c.holder[a] = holder{who, pos}
+}
+
+func (c *checker) kinds() {
+	for i := range c.s.Kinds {
+		c.secretRef(c.s.Kinds[i].FactorySecret)
+		c.roles(c.s.Kinds[i].Roles)
+	}
+}
