@@ -1,0 +1,102 @@
+package plan
+
+import (
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"linehand/script"
+	"linehand/script/site"
+)
+
+func demo(t testing.TB) *Plan {
+	t.Helper()
+	s, err := site.Load(filepath.FromSlash("../../fixtures/site/skerrymore.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, problems := Make(s)
+	if err := problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	for _, problem := range problems {
+		if problem.Severity != Note {
+			t.Errorf("false alarm on the clean site: %s", problem)
+		}
+	}
+	return p
+}
+
+func TestDemoSite(t *testing.T) {
+	p := demo(t)
+	if len(p.Units) != 6 {
+		t.Errorf("%d units, want 6", len(p.Units))
+	}
+	u, err := p.Unit("DEEP-2")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]string{
+		"unit.name": "deep-2", "unit.kind": "brackwater-s24", "unit.serial": "BW24-2207-0127", "unit.title": "Second shelf of the deep-water recordings",
+		"site.name": "skerrymore", "site.title": "Skerrymore Acoustics Laboratory", "site.domain": "skerrymore.example.net",
+		"site.time_zone": "Europe/London", "site.dns": "192.0.2.3 2001:db8:5c::3", "site.ntp": "192.0.2.5 2001:db8:5c::5", "site.log": "log.example.net",
+		"factory.user": "setup",
+		"cluster.mode": "join", "cluster.name": "skerry-deep", "cluster.address": "192.0.2.20",
+		"networks.quay.name": "quay", "networks.quay.subnet": "192.0.2.0/24", "networks.quay.mask": "255.255.255.0", "networks.quay.prefix": "24", "networks.quay.gateway": "192.0.2.1",
+		"networks.quay.dns": "192.0.2.3 2001:db8:5c::3", "networks.quay.ntp": "192.0.2.5 2001:db8:5c::5", "networks.quay.domain": "skerrymore.example.net",
+		"networks.seabed.name": "seabed", "networks.seabed.subnet": "198.51.100.0/24", "networks.seabed.mask": "255.255.255.0", "networks.seabed.prefix": "24", "networks.seabed.gateway": "198.51.100.1",
+		"networks.seabed.dns": "192.0.2.3 2001:db8:5c::3", "networks.seabed.ntp": "192.0.2.5 2001:db8:5c::5", "networks.seabed.domain": "skerrymore.example.net",
+		"ports.e0.address": "192.0.2.22", "ports.e0.mask": "255.255.255.0", "ports.e0.prefix": "24", "ports.e0.cidr": "192.0.2.22/24", "ports.e0.gateway": "192.0.2.1", "ports.e0.network": "quay",
+	}
+	for name, host := range map[string]string{"e1": "198.51.100.24", "e2": "198.51.100.25", "e3": "198.51.100.26"} {
+		at := "ports." + name
+		want[at+".address"], want[at+".mask"], want[at+".prefix"], want[at+".cidr"] = host, "255.255.255.0", "24", host+"/24"
+		want[at+".gateway"], want[at+".network"], want[at+".mtu"], want[at+".vlan"] = "198.51.100.1", "seabed", "9000", "40"
+	}
+	for path, value := range want {
+		if u.Planned[path] != value {
+			t.Errorf("%s: planned %q, want %q", path, u.Planned[path], value)
+		}
+		if u.Sources[path].Line == 0 {
+			t.Errorf("%s: no source", path)
+		}
+	}
+	for path, value := range u.Planned {
+		if want[path] == "" {
+			t.Errorf("%s = %q: planned without being expected", path, value)
+		}
+	}
+	if got := filepath.Base(u.Sources["site.ntp"].File); got != "company.yaml" {
+		t.Errorf("site.ntp comes from %s", got)
+	}
+	if got, want := u.Dialogue, filepath.FromSlash("../../fixtures/dialogues/brackwater-s24.yaml"); got != want {
+		t.Errorf("dialogue %s, want %s", got, want)
+	}
+	if got, want := u.Secrets, []string{"deep-join", "s24-factory", "shelf-admin"}; !slices.Equal(got, want) {
+		t.Errorf("secrets %v, want %v", got, want)
+	}
+	refs := u.Values["secret"].(map[string]script.SecretRef)
+	for role, name := range map[string]string{"admin": "shelf-admin", "join": "deep-join", "switch-admin": "switch-admin"} {
+		if refs[role].Name != name {
+			t.Errorf("secret.%s is %q, want %q", role, refs[role].Name, name)
+		}
+	}
+	cluster := u.Values["cluster"].(script.ClusterValues)
+	if !slices.Equal(cluster.Members, []string{"deep-1", "deep-2"}) {
+		t.Errorf("members %v", cluster.Members)
+	}
+	if port := u.Values["port"].(script.PortValues); port.Name != "e0" || port.Path != "ports.e0" || port.Network.Path != "networks.quay" {
+		t.Errorf("first port %+v", port)
+	}
+}
+
+func TestUnitSuggestsTheNearest(t *testing.T) {
+	_, err := demo(t).Unit("depp-2")
+	if want := `the plan has no unit "depp-2"; did you mean "deep-2"?`; err == nil || err.Error() != want {
+		t.Errorf("got %v, want %s", err, want)
+	}
+	_, err = demo(t).Unit("somewhere-else")
+	if want := `the plan has no unit "somewhere-else"; its units are quay-sw1, deep-1, deep-2, quay-sw2, shallow-1, shallow-2`; err == nil || err.Error() != want {
+		t.Errorf("got %v, want %s", err, want)
+	}
+}
