@@ -6,7 +6,10 @@
 // Journal writes one, Read reads one, and a Mask keeps secrets out.
 package transcript
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // Kind is what an event tells.
 type Kind string
@@ -41,6 +44,8 @@ type Header struct {
 	Started  time.Time         `json:"started"`
 	Zone     string            `json:"zone"`              // IANA name or offset
 	Planned  map[string]string `json:"planned,omitempty"` // value path -> planned value, no secrets
+
+	Extra json.RawMessage `json:"-"` // members that this version does not know, as they stand in the file
 }
 
 // LineInfo is the line as opened.
@@ -83,6 +88,8 @@ type Event struct {
 	By    string // hold released, note: the person
 	Exit  int    // ending: exit code
 	Next  string // ending: the next step for the person
+
+	Extra json.RawMessage // members that this version does not know, as they stand in the file
 }
 
 // Part is a piece of heard or said bytes: plain bytes, or a place where a
