@@ -1,0 +1,309 @@
+package player
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"linehand/script"
+	"linehand/script/engine"
+	"linehand/transcript"
+)
+
+// endedSettle is how many times longer a line must be quiet when the cursor
+// has left the prompt's line: a question that ends in a line end is rare, a
+// log line that looks like one is not.
+const endedSettle = 5
+
+// looksInARow bounds how often one text may change the engine's state.
+const looksInARow = 100
+
+// look asks the engine what to do about what the unit shows, and does it.
+func (p *play) look(live []engine.Live) (*engine.Ending, error) {
+	if end, err := p.failedOr(p.wake()); end != nil || err != nil {
+		return end, err
+	}
+	for range looksInARow {
+		p.readText(p.scr.Current())
+		if p.failed != nil {
+			return p.failed, nil
+		}
+		d, err := p.decide(live)
+		if err != nil {
+			return nil, err
+		}
+		p.marks()
+		switch d := d.(type) {
+		case engine.Look:
+			if live, err = p.eng.Live(); err != nil {
+				return nil, err
+			}
+			continue
+		case engine.Wait:
+			return p.idle()
+		case engine.Type:
+			return p.failedOr(p.answer(d))
+		case engine.Redraw:
+			return p.failedOr(p.redraw(d.Because))
+		case engine.Hold:
+			return p.hold(d)
+		case engine.Finish:
+			return &d.Ending, nil
+		}
+	}
+	return nil, fmt.Errorf("the dialogue goes round in circles%s without typing anything", p.where())
+}
+
+func (p *play) failedOr(err error) (*engine.Ending, error) {
+	if p.failed != nil {
+		return p.failed, nil
+	}
+	return nil, err
+}
+
+// decide matches the text that the unit shows and asks the engine.
+func (p *play) decide(live []engine.Live) (engine.Decision, error) {
+	now := time.Now()
+	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now}
+	shown.Tail = tail(shown.Since)
+	match := -1
+	if strings.TrimSpace(shown.Tail) != "" {
+		cases, owner := p.cases(live, shown.Quiet, endsLine(shown.Tail))
+		i, err := p.m.look(shown.Tail, cases)
+		if err != nil {
+			return nil, err
+		}
+		if i >= 0 {
+			match = owner[i]
+		}
+	}
+	return p.eng.Decide(live, match, shown)
+}
+
+// cases lists the expressions of the live prompts for which the line has
+// been quiet long enough, and for each the prompt it belongs to.
+func (p *play) cases(live []engine.Live, quiet time.Duration, ended bool) (cases []*regexp.Regexp, owner []int) {
+	for i, l := range live {
+		if quiet < p.settle(l, ended) {
+			continue
+		}
+		for _, re := range l.Prompts {
+			cases = append(cases, re)
+			owner = append(owner, i)
+		}
+	}
+	return cases, owner
+}
+
+func (p *play) settle(l engine.Live, ended bool) time.Duration {
+	if l.AtOnce {
+		return 0
+	}
+	settle := l.Settle
+	if settle == 0 {
+		settle = p.lineSettle()
+	}
+	if ended {
+		settle *= endedSettle
+	}
+	return settle
+}
+
+// lineSettle is the dialogue's settle time, and never less than twelve
+// characters' time at the line's speed: slower than that, a gap between two
+// characters could pass for the end of a prompt.
+func (p *play) lineSettle() time.Duration {
+	settle := p.Dialogue.Line.Settle
+	if settle == 0 {
+		settle = 40 * time.Millisecond
+	}
+	return max(settle, 12*p.Line.Info().Settings.CharTime())
+}
+
+func endsLine(text string) bool { return strings.HasSuffix(strings.TrimRight(text, " \t\x00"), "\n") }
+
+// nextLook is when the text has to be looked at again if nothing comes.
+func (p *play) nextLook(live []engine.Live) time.Time {
+	now := time.Now()
+	quiet := now.Sub(p.lastHeard)
+	times := []time.Duration{time.Second, 2 * time.Second, p.Patience}
+	for _, l := range live {
+		times = append(times, p.settle(l, false), p.settle(l, true))
+	}
+	next := now.Add(time.Minute)
+	for _, t := range times {
+		if t > quiet {
+			next = earlier(next, p.lastHeard.Add(t))
+		}
+	}
+	next = earlier(next, p.waker.next(p.heard.bytes > 0))
+	next = earlier(next, p.limit())
+	if next.Before(now) {
+		// Something is due already and nothing came of it: not a busy loop.
+		next = now.Add(20 * time.Millisecond)
+	}
+	return next
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.IsZero() || a.Before(b) {
+		return a
+	}
+	return b
+}
+
+// limit is when the run must do something about nothing happening.
+func (p *play) limit() time.Time {
+	if t, _ := p.eng.Deadline(); !t.IsZero() {
+		return t
+	}
+	return p.attached.Add(p.wakeWithin())
+}
+
+func (p *play) wakeWithin() time.Duration {
+	if w := p.Dialogue.Wake; w != nil && w.Within > 0 {
+		return w.Within
+	}
+	return 5 * time.Minute
+}
+
+// idle decides about a unit that shows nothing to answer.
+func (p *play) idle() (*engine.Ending, error) {
+	now := time.Now()
+	quiet := now.Sub(p.lastHeard)
+	if p.window == windowEntered && quiet >= time.Second {
+		p.shutWindow() // a unit that answers without a line end
+	}
+	if d := p.diagnosis(now, quiet); d != nil {
+		return p.hold(*d)
+	}
+	last := strings.TrimSpace(withoutChatter(p.scr.Current(), p.Dialogue.Chatter))
+	if quiet >= p.Patience && last != "" && strings.TrimSpace(p.sinceAnswer()) != "" {
+		if p.here == 0 && p.waker.spare() {
+			return p.failedOr(p.press("wake", p.Dialogue.Wake.Press))
+		}
+		switch d := p.eng.Unknown(last).(type) {
+		case engine.Redraw:
+			return p.failedOr(p.redraw(d.Because))
+		case engine.Hold:
+			return p.hold(d)
+		}
+	}
+	if !now.Before(p.limit()) {
+		return p.hold(p.overdue())
+	}
+	return nil, nil
+}
+
+// overdue says what did not come in time.
+func (p *play) overdue() engine.Hold {
+	if p.heard.bytes == 0 {
+		return p.eng.HoldFor(engine.HoldSilent, fmt.Sprintf("nothing was heard for %s", round(time.Since(p.attached))))
+	}
+	_, stage := p.eng.Deadline()
+	if stage == "" {
+		return p.eng.HoldFor(engine.HoldStrange, fmt.Sprintf("the unit speaks, but within %s it showed no prompt that the dialogue knows; its last line is %q", p.wakeWithin(), p.lastLine()))
+	}
+	return p.eng.HoldFor(engine.HoldOverdue, fmt.Sprintf("stage %q has taken longer than it may; the unit's last line is %q", stage, p.lastLine()))
+}
+
+func (p *play) lastLine() string {
+	lines := strings.Split(strings.TrimSpace(p.scr.Tail(400)), "\n")
+	return p.Mask(strings.TrimSpace(lines[len(lines)-1]))
+}
+
+func round(d time.Duration) time.Duration { return d.Round(100 * time.Millisecond) }
+
+// waker presses keys at a unit that says nothing after the line was opened.
+type waker struct {
+	redraw *script.Key
+	wake   *script.Wake
+	due    time.Time
+	tries  int
+	spares int
+}
+
+// redrawTries is how often the redraw key, which accepts nothing, is tried
+// before the wake key, which may take a default.
+const redrawTries = 2
+
+func newWaker(d *script.Dialogue, now time.Time) waker {
+	w := waker{redraw: d.Redraw, wake: d.Wake, spares: 1}
+	if d.Wake == nil && d.Redraw == nil {
+		return w
+	}
+	w.due = now.Add(min(time.Second, w.every()))
+	return w
+}
+
+func (w *waker) every() time.Duration {
+	if w.wake != nil && w.wake.Every > 0 {
+		return w.wake.Every
+	}
+	return 5 * time.Second
+}
+
+// next is when a key is to be pressed; the zero time once the unit speaks.
+func (w *waker) next(spoken bool) time.Time {
+	if spoken {
+		return time.Time{}
+	}
+	return w.due
+}
+
+// key is what is pressed next; empty: nothing.
+func (w *waker) key(now time.Time) (script.Key, bool) {
+	if w.due.IsZero() || now.Before(w.due) {
+		return script.Key{}, false
+	}
+	w.due = now.Add(w.every())
+	w.tries++
+	if w.redraw != nil && (w.tries <= redrawTries || w.wake == nil) {
+		return *w.redraw, true
+	}
+	if w.wake == nil {
+		return script.Key{}, false
+	}
+	return w.wake.Press, w.wake.Press.Bytes != ""
+}
+
+// spare tells, once a line, whether the wake key may be tried at text that
+// matches nothing: the line may have been opened in the middle of a prompt.
+func (w *waker) spare() bool {
+	if w.spares == 0 || w.wake == nil || w.wake.Press.Bytes == "" || w.redraw != nil {
+		return false
+	}
+	w.spares--
+	return true
+}
+
+// wake presses a key at a silent unit when it is time.
+func (p *play) wake() error {
+	if p.heard.bytes > 0 {
+		return nil
+	}
+	key, due := p.waker.key(time.Now())
+	if !due {
+		return nil
+	}
+	return p.press("wake", key)
+}
+
+func (p *play) redraw(because string) error {
+	p.eng.Redrawn()
+	p.note("redraw", because)
+	p.since = p.scr.Place()
+	return p.press("redraw", *p.Dialogue.Redraw)
+}
+
+// press sends one key that is not an answer.
+func (p *play) press(why string, key script.Key) error {
+	return p.send(transcript.Event{Why: why, Text: key.Name}, key.Bytes)
+}
+
+// sortedSpeeds are the speeds worth trying, the likeliest first.
+func sortedSpeeds(but int) []int {
+	return slices.DeleteFunc([]int{9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200, 300}, func(s int) bool { return s == but })
+}

@@ -1,0 +1,275 @@
+// Package player plays a dialogue over a line: it hears, records, asks the
+// engine what to do, types, checks the echo and presses Enter.
+//
+// One run has three goroutines besides the caller's: a reader that owns
+// reading from the line, and two inside the expect engine. All of them end
+// before Play returns. What is heard is recorded before it is acted on; what
+// is to be said is on disk before it is sent.
+//
+// The caller owes an open line, a recorder and a context. Cancelling the
+// context stops the run safely: what is half typed is taken back, and the
+// ending says in what state the unit was left.
+package player
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"linehand/console"
+	"linehand/console/screen"
+	"linehand/script"
+	"linehand/script/engine"
+	"linehand/transcript"
+)
+
+// Run is one unit on one line.
+type Run struct {
+	Dialogue *script.Dialogue
+	Target   engine.Target
+	Line     console.Line // Play closes it
+	Record   Recorder
+	Secrets  Secrets
+
+	// Reopen opens the line again after it was lost; nil: a lost line ends
+	// the run. Away is how long the line may stay away (5 minutes if zero).
+	Reopen func(context.Context) (console.Line, error)
+	Away   time.Duration
+	// Tune opens the line with other settings, to find the speed that fits
+	// when what is heard is not text; nil: no other speed is tried.
+	Tune func(context.Context, console.Settings) (console.Line, error)
+
+	// Desk is asked at holds; nil: nobody is there, and a hold ends the run.
+	Desk Desk
+	// Chassis is the serial number that a person has read off the chassis,
+	// for kinds of unit that print none; "" if nobody has.
+	Chassis string
+	Person  string // who runs this, for the record
+	// Patience is how long an unfinished line that matches nothing known may
+	// stand before it counts as an unknown prompt (8 s if zero).
+	Patience time.Duration
+
+	Watch func(Progress)      // told of each change; nil: nobody watches
+	Mask  func(string) string // takes secrets out of text for people; nil: none are known
+	Log   zerolog.Logger
+}
+
+// Recorder is where a run puts its events. *transcript.Journal is one.
+type Recorder interface {
+	Heard(at time.Time, p []byte) error
+	Say(e transcript.Event) error    // returns once the event is on disk
+	Append(e transcript.Event) error // all kinds but heard and said
+	Window(secret string)            // a secret is being typed: withhold what may be its echo
+	EndWindow()
+	Sync() error
+}
+
+// Secrets fetches the value of a secret.
+type Secrets interface {
+	Secret(name string) (string, error)
+}
+
+// Progress is what a run shows to whoever watches.
+type Progress struct {
+	Stage    string
+	No, Of   int // stages, from 1; No is 0 before the first
+	Doing    Doing
+	Text     string // for people, without secrets
+	Holding  *engine.Hold
+	Answered int // exchanges answered so far
+}
+
+// Doing is what a run is doing.
+type Doing string
+
+// What a run may be doing.
+const (
+	Waiting Doing = "waiting"
+	Typing  Doing = "typing"
+	Holding Doing = "holding"
+	Away    Doing = "line away"
+	Ended   Doing = "ended"
+)
+
+// play is a run under way. It lives on the goroutine that called Play.
+type play struct {
+	Run
+	ctx context.Context
+	eng *engine.Engine
+	scr *screen.Screen
+	ear *ear
+	m   matcher
+
+	since     screen.Place // where the text since the last answer begins
+	lastHeard time.Time
+	attached  time.Time // when this line was opened
+	heard     heardStats
+	waker     waker
+	pace      time.Duration // between characters; grows when the echo shows losses
+	halfTyped int           // characters typed whose Enter has not been sent
+	window    windowState   // a secret's echo is being withheld
+	answered  int
+	here      int // answered since this line was attached
+	failed    *engine.Ending
+	said      []byte // the last bytes sent, to know our own echo
+}
+
+// errors that end what is being done; they never leave the package.
+var (
+	errStopped = errors.New("stopped by a person")
+	errLost    = errors.New("the line is gone")
+)
+
+// recordError is a failure of the recorder: nothing more may be sent.
+type recordError struct{ err error }
+
+func (e *recordError) Error() string { return "writing the session record: " + e.err.Error() }
+func (e *recordError) Unwrap() error { return e.err }
+
+// Play plays the run to its end and returns how it ended. The ending is the
+// record's last event. It returns an error only when the run could not
+// begin.
+func (r Run) Play(ctx context.Context) (engine.Ending, error) {
+	eng, err := engine.New(r.Dialogue, r.Target)
+	if err != nil {
+		r.Line.Close()
+		return engine.Ending{}, err
+	}
+	if r.Away == 0 {
+		r.Away = 5 * time.Minute
+	}
+	if r.Patience == 0 {
+		r.Patience = 8 * time.Second
+	}
+	if r.Mask == nil {
+		r.Mask = func(s string) string { return s }
+	}
+	p := &play{Run: r, ctx: ctx, eng: eng, pace: r.Dialogue.Line.Pace}
+	p.scr = screen.New(max(r.Dialogue.Line.Columns, 20), 24)
+	p.scr.OnLine(p.finishedLine)
+	p.attach(r.Line)
+	ending := p.ending(p.loop())
+	p.detach()
+	return p.close(ending), nil
+}
+
+// attach takes up a line that was just opened.
+func (p *play) attach(line console.Line) {
+	p.Line = line
+	p.ear = listen(line)
+	p.m = newMatcher(line)
+	p.attached = time.Now()
+	p.lastHeard = p.attached
+	p.since = p.scr.Place()
+	p.heard = heardStats{}
+	p.said = nil
+	p.here = 0
+	p.waker = newWaker(p.Dialogue, p.attached)
+	p.eng.Attached()
+	if p.Chassis != "" && p.Dialogue.IdentityNone && p.Chassis == p.Target.Serial {
+		p.eng.Confirm()
+		p.note("chassis-confirmed", fmt.Sprintf("a person has read serial number %s off the chassis", p.Chassis))
+		// The word holds for this cable in this socket only.
+		p.Chassis = ""
+	}
+}
+
+// detach lets go of the line and waits for everything that served it.
+func (p *play) detach() {
+	p.m.close()
+	p.Line.Close()
+	p.ear.wait()
+}
+
+// loop is the run: hear, look, act, until the run is over.
+func (p *play) loop() (engine.Ending, error) {
+	for {
+		end, err := p.step()
+		if errors.Is(err, errLost) {
+			err = p.reattach()
+		}
+		if err != nil {
+			return engine.Ending{}, err
+		}
+		if end != nil {
+			return *end, nil
+		}
+	}
+}
+
+// step takes what the line brings until it is time to look, and looks.
+func (p *play) step() (*engine.Ending, error) {
+	live, err := p.eng.Live()
+	if err != nil {
+		return nil, err
+	}
+	moved, err := p.pump(p.nextLook(live), nil)
+	if err != nil || p.failed != nil {
+		return p.failed, err
+	}
+	if moved && !engine.AtOnce(live) {
+		return nil, nil
+	}
+	return p.look(live)
+}
+
+// ending turns what ended the loop into the run's ending.
+func (p *play) ending(end engine.Ending, err error) engine.Ending {
+	var rec *recordError
+	switch {
+	case err == nil:
+		return end
+	case errors.Is(err, errStopped):
+		return p.stoppedEnding()
+	case errors.Is(err, errLost):
+		return engine.Ending{How: engine.Lost,
+			Sentence: fmt.Sprintf("The line went away%s and did not come back within %s.", p.where(), p.Away),
+			Next:     "Put the cable or the adapter back and run again: the run goes on where the unit is."}
+	case errors.As(err, &rec):
+		return engine.Ending{How: engine.NoRecord,
+			Sentence: fmt.Sprintf("The session record could not be written%s: %v. Nothing was sent after that.", p.where(), rec.err),
+			Next:     "Make room on the disk (or mend it) and run again: the run goes on where the unit is."}
+	default:
+		return engine.Ending{How: engine.Broken,
+			Sentence: fmt.Sprintf("The run cannot go on%s: %v.", p.where(), err),
+			Next:     "Correct the dialogue or the profile at the place named, and run again."}
+	}
+}
+
+// close records how the run ended.
+func (p *play) close(end engine.Ending) engine.Ending {
+	end.Sentence = p.Mask(end.Sentence)
+	p.marks() // a failed recorder shows in the ending below
+	err := p.Record.Append(transcript.Event{
+		Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode(),
+	})
+	if err == nil {
+		err = p.Record.Sync()
+	}
+	if err != nil && end.How != engine.NoRecord {
+		end = engine.Ending{How: engine.NoRecord,
+			Sentence: fmt.Sprintf("%s But the end of the session record could not be written: %v.", end.Sentence, err),
+			Next:     "Make room on the disk and keep the record as it is: it says that its end is missing."}
+	}
+	p.watch(Ended, end.Sentence, nil)
+	return end
+}
+
+// where names the place of the run, for sentences.
+func (p *play) where() string {
+	if s := p.eng.Progress().Stage; s != "" {
+		return fmt.Sprintf(" in stage %q", s)
+	}
+	return " before the first stage"
+}
+
+func (p *play) watch(doing Doing, text string, hold *engine.Hold) {
+	if p.Watch == nil {
+		return
+	}
+	at := p.eng.Progress()
+	p.Watch(Progress{Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.Mask(text), Holding: hold, Answered: p.answered})
+}

@@ -1,0 +1,360 @@
+package player
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"linehand/console/screen"
+	"linehand/script"
+	"linehand/script/engine"
+	"linehand/transcript"
+)
+
+// tries is how often an answer is typed before a person is asked.
+const tries = 3
+
+// slower is the next pause between characters: 10 ms cured the worst loss
+// that was measured on real consoles, 5 ms did not.
+func slower(pace time.Duration) time.Duration {
+	if pace < 10*time.Millisecond {
+		return 10 * time.Millisecond
+	}
+	return min(3*pace, 200*time.Millisecond)
+}
+
+// answer types an answer, checks its echo, and only then presses Enter.
+func (p *play) answer(t engine.Type) error {
+	p.shutWindow()
+	p.watch(Typing, t.Exchange, nil)
+	if t.Key != nil {
+		p.since = p.scr.Place()
+		if err := p.send(said(t, "key"), t.Key.Bytes); err != nil {
+			return err
+		}
+		p.done(t)
+		return nil
+	}
+	a, err := p.render(t)
+	if err != nil {
+		return err
+	}
+	typed, err := p.typeEchoed(t, a)
+	if err != nil {
+		if errors.Is(err, errStopped) {
+			p.takeBack(a)
+		}
+		return err
+	}
+	if !typed {
+		return nil // a hold took over
+	}
+	p.since = p.scr.Place()
+	if t.Enter.Bytes != "" {
+		e := said(t, "enter")
+		e.Value = ""
+		if err := p.send(e, t.Enter.Bytes); err != nil {
+			return err
+		}
+	}
+	if p.window == windowTyping {
+		p.window = windowEntered
+	}
+	p.done(t)
+	return nil
+}
+
+// done notes that an exchange has had its answer.
+func (p *play) done(t engine.Type) {
+	p.halfTyped = 0
+	p.answered++
+	p.here++
+	p.eng.Answered(t, time.Now())
+	p.watch(Waiting, "", nil)
+}
+
+// rendered is an answer with its secrets.
+type rendered struct {
+	text   string
+	parts  []transcript.Part // for the record, secrets by name
+	secret string            // name of a secret in it, "" if there is none
+	path   string            // plan path of its value, when it is just that
+}
+
+func (p *play) render(t engine.Type) (rendered, error) {
+	var a rendered
+	for _, piece := range t.Pieces {
+		if piece.Secret == "" {
+			a.text += piece.Text
+			a.parts = append(a.parts, transcript.Part{Bytes: []byte(piece.Text)})
+			a.path = piece.Path
+			continue
+		}
+		value, err := p.Secrets.Secret(piece.Secret)
+		if err != nil {
+			return a, fmt.Errorf("answering %q (%s): %w", t.Exchange, t.Pos, err)
+		}
+		a.text += value
+		a.parts = append(a.parts, transcript.Part{Secret: piece.Secret})
+		a.secret = piece.Secret
+	}
+	if len(t.Pieces) > 1 {
+		a.path = ""
+	}
+	return a, nil
+}
+
+func said(t engine.Type, why string) transcript.Event {
+	return transcript.Event{Why: why, Stage: t.Stage, Exchange: t.Exchange, Pos: t.Pos}
+}
+
+// typeEchoed types until the echo is right. It returns false when it was
+// not to be had and a hold has dealt with it.
+func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
+	var why string
+	for try := range tries {
+		before := p.scr.Current()
+		at := p.scr.Place()
+		e := said(t, "answer")
+		e.Data, e.Value = a.parts, a.path
+		if try > 0 {
+			e.Code = "retype"
+		}
+		if a.text != "" {
+			if err := p.typeOnce(e, a); err != nil {
+				return false, err
+			}
+		}
+		var ok bool
+		var err error
+		if ok, why, err = p.echoed(t.Echo, a, at, before); err != nil || ok {
+			return ok, err
+		}
+		p.note("echo", fmt.Sprintf("after typing the answer to %q: %s", t.Exchange, why))
+		if err := p.erase(a, at, before); err != nil {
+			return false, err
+		}
+		p.pace = slower(p.pace)
+	}
+	p.halfTyped = 0
+	p.shutWindow()
+	_, err := p.holdFor(engine.HoldEcho, t, fmt.Sprintf("the echo of the answer to %q is wrong after %d tries: %s; nothing was entered", t.Exchange, tries, why))
+	return false, err
+}
+
+// typeOnce puts an answer on record and sends it, paced.
+func (p *play) typeOnce(e transcript.Event, a rendered) error {
+	e.Kind = transcript.Said
+	if a.secret != "" {
+		p.Record.Window(a.secret)
+		p.window = windowTyping
+	}
+	if err := p.Record.Say(e); err != nil {
+		return &recordError{err}
+	}
+	if p.pace == 0 {
+		p.halfTyped = utf8.RuneCountInString(a.text)
+		return p.transmit(a.text)
+	}
+	for _, r := range a.text {
+		p.halfTyped++
+		if err := p.transmit(string(r)); err != nil {
+			return err
+		}
+		if _, err := p.pump(time.Now().Add(p.pace), nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// How long an echo may take, beyond the time that its characters need.
+const (
+	echoLate  = 3 * time.Second        // nothing, or only a part, has come
+	echoWrong = 200 * time.Millisecond // quiet after something that cannot become right
+	echoShort = time.Second            // quiet after a part of it
+)
+
+// echoed waits for the echo of an answer and tells whether it is right, or
+// why not.
+func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before string) (bool, string, error) {
+	onWire := time.Duration(len(a.text)) * p.Line.Info().Settings.CharTime()
+	start := time.Now()
+	switch {
+	case a.text == "":
+		return true, "", nil
+	case mode == script.EchoNone:
+		_, err := p.pump(start.Add(onWire), nil)
+		return err == nil, "", err
+	case mode == script.EchoHidden:
+		return p.hiddenEcho(a, at, before, start.Add(onWire+max(p.lineSettle(), 50*time.Millisecond)))
+	}
+	right := func() bool { return p.shows(a.text, at, before) }
+	limit := start.Add(2*onWire + echoLate)
+	for !right() {
+		got := p.echoSince(at)
+		wait := echoShort
+		if got != "" && !strings.HasPrefix(a.text, got) {
+			wait = echoWrong
+		}
+		if got == "" {
+			wait = echoLate
+		}
+		due := earlier(limit, latest(p.lastHeard, start.Add(onWire)).Add(wait))
+		if !time.Now().Before(due) {
+			if got == "" {
+				return false, "the unit shows nothing of what was typed", nil
+			}
+			return false, fmt.Sprintf("the unit shows %q", p.unsecret(a, got)), nil
+		}
+		if _, err := p.pump(due, right); err != nil {
+			return false, "", err
+		}
+		if p.failed != nil {
+			return false, "the unit has failed", nil
+		}
+	}
+	return true, "", nil
+}
+
+// shows tells whether the screen holds just text since at, however it was
+// redrawn.
+func (p *play) shows(text string, at screen.Place, before string) bool {
+	if p.echoSince(at) == text {
+		return true
+	}
+	// A message may have broken in and the prompt been drawn afresh with what
+	// was typed so far.
+	line := withoutChatter(p.scr.Current(), p.Dialogue.Chatter)
+	return strings.TrimSpace(before) != "" && line == before+text
+}
+
+func (p *play) echoSince(at screen.Place) string {
+	return withoutChatter(p.scr.Since(at, sinceMost), p.Dialogue.Chatter)
+}
+
+// hiddenEcho waits for the echo of a secret: nothing at all, or one and the
+// same mask character for each character typed.
+func (p *play) hiddenEcho(a rendered, at screen.Place, before string, until time.Time) (bool, string, error) {
+	want := utf8.RuneCountInString(a.text)
+	masked := func() bool { return p.scr.Current() != before && maskCount(p.scr.Current()) == want }
+	for {
+		if _, err := p.pump(until, masked); err != nil {
+			return false, "", err
+		}
+		if masked() {
+			return true, "", nil
+		}
+		if quiet := p.lastHeard.Add(echoWrong); quiet.After(until) && p.scr.Current() != before {
+			until = quiet // a mask that is still being drawn
+			continue
+		}
+		break
+	}
+	now := p.scr.Current()
+	got := p.echoSince(at)
+	switch n := maskCount(now); {
+	case now == before || got == "":
+		return true, "", nil
+	case got == a.text:
+		p.note("secret-shown", fmt.Sprintf("the unit shows secret %s as it is typed; the record withholds it", a.secret))
+		return true, "", nil
+	case n > 0 && n != want:
+		return false, fmt.Sprintf("the unit masks %d characters where another number was typed", n), nil
+	default:
+		return false, "the unit shows something else than nothing or a mask while a secret is typed (withheld)", nil
+	}
+}
+
+// maskCount is the length of the run of one and the same sign at the end of
+// a line; 0 when the line ends in a letter, a digit or a blank.
+func maskCount(line string) int {
+	last, _ := utf8.DecodeLastRuneInString(line)
+	if last == utf8.RuneError || unicode.IsLetter(last) || unicode.IsDigit(last) || unicode.IsSpace(last) {
+		return 0
+	}
+	n := 0
+	for strings.HasSuffix(line, string(last)) {
+		line = strings.TrimSuffix(line, string(last))
+		n++
+	}
+	return n
+}
+
+// unsecret keeps a secret, also a mangled one, out of a sentence.
+func (p *play) unsecret(a rendered, got string) string {
+	if a.secret != "" {
+		return "something else (withheld)"
+	}
+	return p.Mask(got)
+}
+
+// erase takes back what was typed and has not been entered. Characters that
+// are still shown afterwards (doubled on the way) are taken back too.
+func (p *play) erase(a rendered, at screen.Place, before string) error {
+	key := p.Dialogue.Line.Erase
+	if key.Bytes == "" {
+		key = script.Key{Name: "Backspace", Bytes: "\b"}
+	}
+	clear := func() bool { return p.echoSince(at) == "" || p.scr.Current() == before }
+	n := max(utf8.RuneCountInString(a.text), utf8.RuneCountInString(p.echoSince(at)))
+	for range tries {
+		if p.Dialogue.Line.EraseAll {
+			n = 1
+		}
+		e := transcript.Event{Why: "erase", Text: fmt.Sprintf("%s, %d times", key.Name, n)}
+		if a.secret != "" {
+			e.Text = key.Name // the number would tell the secret's length
+			e.Data = []transcript.Part{{Bytes: []byte(key.Bytes)}}
+		}
+		if err := p.send(e, strings.Repeat(key.Bytes, n)); err != nil {
+			return err
+		}
+		wire := time.Duration(4*n) * p.Line.Info().Settings.CharTime()
+		if _, err := p.pump(time.Now().Add(wire+300*time.Millisecond), nil); err != nil {
+			return err
+		}
+		if clear() {
+			break
+		}
+		n = max(1, utf8.RuneCountInString(p.echoSince(at)))
+	}
+	p.halfTyped = 0
+	return nil
+}
+
+// takeBack erases what is half typed when the run is being stopped, so that
+// nothing of it waits in the unit. The run's context is done: it sends
+// without hearing.
+func (p *play) takeBack(a rendered) {
+	if p.halfTyped == 0 {
+		return
+	}
+	key, n := p.Dialogue.Line.Erase.Bytes, p.halfTyped
+	if key == "" {
+		key = "\b"
+	}
+	if p.Dialogue.Line.EraseAll {
+		n = 1
+	}
+	e := transcript.Event{Kind: transcript.Said, Why: "erase", Text: "taken back, because the run was stopped", Data: []transcript.Part{{Bytes: []byte(key)}}}
+	if a.secret == "" {
+		e.Data[0].Bytes = []byte(strings.Repeat(key, n))
+	}
+	if p.Record.Say(e) != nil {
+		return
+	}
+	if err := <-p.m.send(strings.Repeat(key, n)); err == nil {
+		p.halfTyped = 0
+	}
+}
+
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
