@@ -95,6 +95,13 @@ func (s Settings) CharTime() time.Duration {
 	return time.Duration(float64(halves) / 2 / float64(s.Speed) * float64(time.Second))
 }
 
+// StuckAfter is how long a write of n bytes may go without the line taking a
+// single one before it is given up with ErrStuck: ten times what the bytes
+// need on the wire, and at least five seconds.
+func (s Settings) StuckAfter(n int) time.Duration {
+	return max(5*time.Second, 10*time.Duration(n)*s.CharTime())
+}
+
 func (s Settings) String() string {
 	if s.Speed == 0 {
 		return "no line speed"

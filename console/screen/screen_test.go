@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/mattn/go-runewidth"
 	"pgregory.net/rapid"
 )
 
@@ -156,7 +155,7 @@ func TestSince(t *testing.T) {
 		{"countdown", "stop:  3 ", "\b\b\b 2 ", "2 "},
 		{"repainted prompt and echo", "login: ", "\rlogin: ro", "ro"},
 		{"another prompt over the first", "Password: ", "\rPassword again: ", "Password again: "},
-		{"form repainted from the top left", "a\r\nb\r\nc: ", "\x1b[Hform\r\nName:", "form\nName:\nc: "},
+		{"form repainted from the top left", "a\r\nb\r\nc: ", "\x1b[Hform\r\nName:", "form\nName:\nc:"},
 		{"screen erased, cursor home", "a\r\nb\r\nc: ", "\x1b[2J\x1b[HName: ", "\nName: "},
 		{"home, then erased to the end", "a\r\nb\r\nc: ", "\x1b[H\x1b[JName: ", "\nName: "},
 		{"reset", "a\r\nb\r\nc: ", "\x1bcName: ", "\nName: "},
@@ -275,7 +274,6 @@ func TestRowsHoldNoControls(t *testing.T) {
 				t.Fatalf("control character in %q", r)
 			}
 			if w := widths.StringWidth(r); w > 20 && !strings.ContainsRune(r, 0x200d) {
-				_ = runewidth.EastAsianWidth
 				t.Fatalf("%q is %d columns wide", r, w)
 			}
 		}
