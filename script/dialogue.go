@@ -93,7 +93,7 @@ type Pattern struct {
 
 // Stage is a named part of a dialogue with a time limit.
 type Stage struct {
-	Name      string // may hold ${…}: Label is the name for people
+	Name      string // may hold ${…}: Title is the name for people
 	Within    time.Duration
 	Needed    *Guard // false: the stage is left out
 	Each      *Each
@@ -105,7 +105,7 @@ type Stage struct {
 	Finish    bool      // the dialogue ends after this stage, also when others stand below it
 	Pos       Pos
 
-	label *Answer // Name, compiled
+	title *Answer // Name, compiled
 }
 
 // Each repeats a stage over a list.
@@ -151,7 +151,7 @@ type ReadBack struct {
 	Keep    string         // fact to keep the value as; ""
 	Pos     Pos
 
-	label *Answer // What, compiled
+	title *Answer // What, compiled
 }
 
 // ValueKind is how two values are compared.

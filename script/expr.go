@@ -23,7 +23,7 @@ func (e *Expr) List(v Values) ([]any, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := prog.factsRead(v); err != nil {
+	if err := prog.factsKnown(v); err != nil {
 		return nil, placed(e.Pos, e.Source, err)
 	}
 	out, err := prog.run(v)
@@ -32,7 +32,7 @@ func (e *Expr) List(v Values) ([]any, error) {
 	}
 	list := reflect.ValueOf(out)
 	if list.Kind() != reflect.Slice {
-		return nil, placed(e.Pos, e.Source, errors.New("does not yield a list"))
+		return nil, placed(e.Pos, e.Source, errors.New("it does not yield a list"))
 	}
 	elements := make([]any, list.Len())
 	for i := range elements {
@@ -54,15 +54,15 @@ type Guard struct {
 	prog *program
 }
 
-// True evaluates the guard. A guard that names a fact which has not been
-// read is an error, unless it asks first ("mode" in fact): what is not known
-// is not guessed.
+// True evaluates the guard. A fact that the unit has not shown is empty text
+// when the values list it as such, and an error when they do not list it;
+// ("mode" in fact) asks whether it has been shown.
 func (g *Guard) True(v Values) (bool, error) {
 	prog, err := compiledOr(g.prog, g.Source, g.Pos, wantBool)
 	if err != nil {
 		return false, err
 	}
-	if err := prog.factsRead(v); err != nil {
+	if err := prog.factsKnown(v); err != nil {
 		return false, placed(g.Pos, g.Source, err)
 	}
 	out, err := prog.run(v)
@@ -71,13 +71,22 @@ func (g *Guard) True(v Values) (bool, error) {
 	}
 	yes, ok := out.(bool)
 	if !ok {
-		return false, placed(g.Pos, g.Source, fmt.Errorf("yields %T, not true or false", out))
+		return false, placed(g.Pos, g.Source, fmt.Errorf("it yields %T, not true or false", out))
 	}
 	return yes, nil
 }
 
 // Facts names the facts that the guard cannot do without.
 func (g *Guard) Facts() []string { return programFacts(g.prog) }
+
+// named gives every fact in the guard, those among them that it only asks
+// for.
+func (g *Guard) named() []string {
+	if g.prog == nil {
+		return nil
+	}
+	return slices.Concat(g.prog.facts, g.prog.asked)
+}
 
 // Answer is what is typed: words of the dialogue and ${…} expressions.
 // Parse compiles and type-checks it.
@@ -272,18 +281,15 @@ func (p answerPart) renderValue(v Values) (Piece, error) {
 // typedText is a value as it is typed. Zero stands for "not planned" in the
 // fields that say so.
 func typedText(value any, zeroIsNone bool) (string, error) {
-	switch x := value.(type) {
-	case nil:
+	if value == nil || value == "" {
 		return "", errNotPlanned
-	case string:
-		if x == "" {
-			return "", errNotPlanned
-		}
-		return x, nil
+	}
+	if text, ok := value.(string); ok {
+		return text, nil
 	}
 	number := reflect.ValueOf(value)
 	if !number.CanInt() {
-		return "", fmt.Errorf("yields %s, not text or a whole number", number.Type())
+		return "", fmt.Errorf("it yields %s, not text or a whole number", number.Type())
 	}
 	if number.Int() == 0 && zeroIsNone {
 		return "", errNotPlanned
@@ -291,9 +297,9 @@ func typedText(value any, zeroIsNone bool) (string, error) {
 	return strconv.FormatInt(number.Int(), 10), nil
 }
 
-var errNotPlanned = errors.New("is empty: the plan does not supply it")
+var errNotPlanned = errors.New("the plan does not supply it")
 
 // placed says where an expression stands when it fails at run time.
 func placed(pos Pos, source string, err error) error {
-	return fmt.Errorf("%s: %s %w", pos, source, err)
+	return fmt.Errorf("%s: %s: %w", pos, source, err)
 }

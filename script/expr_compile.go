@@ -73,6 +73,8 @@ type program struct {
 	element    reflect.Type // of a list
 	roots      []string     // the names that it uses, sorted
 	facts      []string     // the facts that it cannot do without
+	asked      []string     // the facts that it asks for first: "mode" in fact
+	anyFact    bool         // it names a fact by a value, as in fact[port.name]
 	base       *vm.Program  // yields the value whose field the expression is, nil for anything else
 	field      string
 	zeroIsNone bool
@@ -201,7 +203,25 @@ func environment(v Values) map[string]any {
 		}
 		env["ports"] = named
 	}
+	if facts, ok := env["fact"].(map[string]string); ok {
+		// An empty fact is one that the unit has not shown.
+		shown := maps.Clone(facts)
+		maps.DeleteFunc(shown, func(_, value string) bool { return value == "" })
+		env["fact"] = shown
+	}
 	return env
+}
+
+// factsKnown finds the first fact that the expression needs and the values
+// say nothing about, not even that it is empty.
+func (p *program) factsKnown(v Values) error {
+	read, _ := v["fact"].(map[string]string)
+	for _, name := range p.facts {
+		if _, ok := read[name]; !ok {
+			return fmt.Errorf("cannot be worked out: fact %s was not read", name)
+		}
+	}
+	return nil
 }
 
 // factsRead finds the first fact that the expression needs and the unit has
@@ -209,7 +229,7 @@ func environment(v Values) map[string]any {
 func (p *program) factsRead(v Values) error {
 	read, _ := v["fact"].(map[string]string)
 	for _, name := range p.facts {
-		if _, ok := read[name]; !ok {
+		if read[name] == "" {
 			return fmt.Errorf("cannot be worked out: fact %s was not read", name)
 		}
 	}
@@ -223,6 +243,9 @@ func programFacts(p *program) []string {
 	return slices.Clone(p.facts)
 }
 
+// uses tells whether the expression uses one of the standing names.
+func (p *program) uses(name string) bool { return slices.Contains(p.roots, name) }
+
 // wanted is what an expression must yield.
 type wanted int
 
@@ -233,6 +256,10 @@ const (
 )
 
 func (p *program) check(want wanted) *exprFault {
+	if p.anyFact && want != wantBool {
+		// Unread, it would be an empty text in the middle of an answer.
+		return &exprFault{what: "which fact is meant cannot be seen from the file", mend: "name it, as in fact.serial; fact[…] may stand in a condition"}
+	}
 	if p.typ == nil {
 		return nil // known only when it runs, and checked then
 	}

@@ -22,7 +22,6 @@ type inspection struct {
 
 	factNames int // how often the name "fact" stands there
 	factUses  int // how often it stands in a form that says which fact
-	asked     []string
 	growing   int
 }
 
@@ -30,9 +29,9 @@ func (p *program) inspect(root ast.Node, source string) *exprFault {
 	in := &inspection{prog: p, source: source}
 	ast.Walk(&root, in)
 	if in.fault == nil && in.factNames != in.factUses {
-		in.fault = &exprFault{what: "which fact is meant cannot be seen from the file", mend: `name it, as in fact.serial or "serial" in fact`}
+		in.fault = &exprFault{what: "which fact is meant cannot be seen from the file", mend: `name it, as in fact.serial, fact[port.name] or "serial" in fact`}
 	}
-	p.facts = slices.DeleteFunc(p.facts, func(name string) bool { return slices.Contains(in.asked, name) })
+	p.facts = slices.DeleteFunc(p.facts, func(name string) bool { return slices.Contains(p.asked, name) })
 	slices.Sort(p.roots)
 	p.roots = slices.Compact(p.roots)
 	slices.Sort(p.facts)
@@ -83,9 +82,14 @@ func (in *inspection) identifier(n *ast.IdentifierNode) {
 func (in *inspection) member(n *ast.MemberNode) {
 	base, isName := n.Node.(*ast.IdentifierNode)
 	field, isText := n.Property.(*ast.StringNode)
-	if isName && isText && base.Value == "fact" {
+	switch {
+	case !isName || base.Value != "fact":
+	case isText:
 		in.factUses++
 		in.prog.facts = append(in.prog.facts, field.Value)
+	default: // fact[port.name]: which one is seen when it runs
+		in.factUses++
+		in.prog.anyFact = true
 	}
 }
 
@@ -96,7 +100,7 @@ func (in *inspection) binary(n *ast.BinaryNode) {
 	if right, ok := n.Right.(*ast.IdentifierNode); ok && n.Operator == "in" && right.Value == "fact" {
 		if left, ok := n.Left.(*ast.StringNode); ok {
 			in.factUses++
-			in.asked = append(in.asked, left.Value)
+			in.prog.asked = append(in.prog.asked, left.Value)
 		}
 	}
 }

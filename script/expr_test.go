@@ -80,13 +80,13 @@ func TestAnswerRender(t *testing.T) {
 
 func TestAnswerRenderRefuses(t *testing.T) {
 	for source, want := range map[string]string{
-		"${port.mtu}":                "x.yaml:1:1: ${port.mtu} is empty: the plan does not supply it",
-		"${ports.e1.gateway}":        "x.yaml:1:1: ${ports.e1.gateway} is empty: the plan does not supply it",
-		"${ports.e9.address}":        "x.yaml:1:1: ${ports.e9.address} is empty: the plan does not supply it",
-		"${fact.firmware}":           "x.yaml:1:1: ${fact.firmware} cannot be worked out: fact firmware was not read",
-		"${secret.none}":             `x.yaml:1:1: ${secret.none} the site profile names no secret "none"`,
-		"${unit.ports[7].address}":   "x.yaml:1:1: ${unit.ports[7].address} cannot be worked out: index out of range: 7 (array length is 2)",
-		"${cluster.address}, ${'x'}": "x.yaml:1:1: ${cluster.address} is empty: the plan does not supply it",
+		"${port.mtu}":                "x.yaml:1:1: ${port.mtu}: the plan does not supply it",
+		"${ports.e1.gateway}":        "x.yaml:1:1: ${ports.e1.gateway}: the plan does not supply it",
+		"${ports.e9.address}":        "x.yaml:1:1: ${ports.e9.address}: the plan does not supply it",
+		"${fact.firmware}":           "x.yaml:1:1: ${fact.firmware}: cannot be worked out: fact firmware was not read",
+		"${secret.none}":             `x.yaml:1:1: ${secret.none}: the site profile names no secret "none"`,
+		"${unit.ports[7].address}":   "x.yaml:1:1: ${unit.ports[7].address}: cannot be worked out: index out of range: 7 (array length is 2)",
+		"${cluster.address}, ${'x'}": "x.yaml:1:1: ${cluster.address}: the plan does not supply it",
 	} {
 		_, err := mustAnswer(t, source).Render(shelf())
 		if err == nil || err.Error() != want {

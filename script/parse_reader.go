@@ -3,6 +3,7 @@ package script
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -33,30 +34,34 @@ type field struct {
 }
 
 // object reads the keys of a map: unknown ones and missing ones are faults.
-func (r *reader) object(v *yamlwalk.Value, what string, fields ...field) {
+// It tells whether no key was left unread: what is missing then is missing.
+func (r *reader) object(v *yamlwalk.Value, what string, fields ...field) (whole bool) {
 	if !r.isMap(v, what) {
-		return
+		return false
 	}
 	names := make([]string, len(fields))
-	byName := make(map[string]field, len(fields))
 	for i, f := range fields {
-		names[i], byName[f.name] = f.name, f
+		names[i] = f.name
 	}
+	whole = !v.Damaged
+	mistyped := map[string]bool{}
 	for _, e := range v.Entries {
-		f, known := byName[e.Key]
-		if !known {
+		i := slices.Index(names, e.Key)
+		if i < 0 {
+			whole = false
+			meant, _ := yamlwalk.Nearest(clip(e.Key), names)
+			mistyped[meant] = true
 			r.fault(Pos(e.Pos), fmt.Sprintf("%s has no key %q", what, clip(e.Key)), didYouMean(e.Key, names, names))
-			continue
-		}
-		if e.Value != nil {
-			f.read(e.Value)
+		} else if e.Value != nil {
+			fields[i].read(e.Value)
 		}
 	}
 	for _, f := range fields {
-		if f.required && v.Get(f.name) == nil && !v.Damaged {
+		if f.required && v.Get(f.name) == nil && !v.Damaged && !mistyped[f.name] {
 			r.fault(Pos(v.Pos), fmt.Sprintf("%s needs the key %q", what, f.name), "add it")
 		}
 	}
+	return whole
 }
 
 func (r *reader) isMap(v *yamlwalk.Value, what string) bool {
@@ -106,9 +111,14 @@ func (r *reader) oneOf(v *yamlwalk.Value, words ...string) string {
 		}
 	}
 	if v.Kind == yamlwalk.Text {
-		r.fault(Pos(v.Pos), fmt.Sprintf("%q is not one of the words for this key", clip(text)), "write "+strings.Join(words, " or "))
+		r.fault(Pos(v.Pos), fmt.Sprintf("%q is not one of the words for this key", clip(text)), "write "+orList(words))
 	}
 	return words[0]
+}
+
+func orList(words []string) string {
+	last := len(words) - 1
+	return strings.Join(words[:last], ", ") + " or " + words[last]
 }
 
 func (r *reader) truth(v *yamlwalk.Value) bool { return r.oneOf(v, "false", "true") == "true" }
@@ -140,10 +150,21 @@ func (r *reader) duration(v *yamlwalk.Value, least, most time.Duration) time.Dur
 		r.fault(Pos(v.Pos), fmt.Sprintf("%q is not a time", clip(text)), "write a number and its unit, as in 40ms, 5s, 12m or 1h30m")
 		return least
 	case d < least || d > most:
-		r.fault(Pos(v.Pos), fmt.Sprintf("the time %s is out of range", clip(text)), fmt.Sprintf("choose from %s to %s", least, most))
+		r.fault(Pos(v.Pos), fmt.Sprintf("the time %s is out of range", clip(text)), "choose from "+shortTime(least)+" to "+shortTime(most))
 		return least
 	}
 	return d
+}
+
+// shortTime prints a time as a person writes it: 24h, not 24h0m0s.
+func shortTime(d time.Duration) string {
+	text := d.String()
+	for _, zero := range []string{"0s", "0m"} {
+		if short := strings.TrimSuffix(text, zero); strings.HasSuffix(short, "h") || strings.HasSuffix(short, "m") {
+			text = short
+		}
+	}
+	return text
 }
 
 const maxRegexpLength = 1000

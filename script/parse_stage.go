@@ -36,7 +36,7 @@ func (r *reader) stage(v *yamlwalk.Value) Stage {
 			s.Each, sc = r.each(each, sc)
 		}
 	}
-	r.object(v, "a stage",
+	whole := r.object(v, "a stage",
 		field{name: "stage", required: true, read: func(v *yamlwalk.Value) { r.stageName(sc, v, &s) }},
 		field{name: "within", read: func(v *yamlwalk.Value) { s.Within = r.duration(v, time.Second, 24*time.Hour) }},
 		field{name: "each", read: func(*yamlwalk.Value) {}},
@@ -48,7 +48,7 @@ func (r *reader) stage(v *yamlwalk.Value) Stage {
 		field{name: "until", read: func(v *yamlwalk.Value) { s.Until = r.patterns(v) }},
 		field{name: "finish", read: func(v *yamlwalk.Value) { s.Finish = r.truth(v) }},
 	)
-	if v.Kind == yamlwalk.Map && v.Get("exchanges") == nil && v.Get("until") == nil && !v.Damaged {
+	if whole && v.Get("exchanges") == nil && v.Get("until") == nil {
 		r.fault(s.Pos, "the stage has no exchanges and nothing to wait for", "add exchanges, or until with the text that ends the stage")
 	}
 	return s
@@ -56,15 +56,15 @@ func (r *reader) stage(v *yamlwalk.Value) Stage {
 
 func (r *reader) stageName(sc scope, v *yamlwalk.Value, s *Stage) {
 	s.Name = r.line1(v)
-	s.label = r.wordsOnly(sc, v)
+	s.title = r.wordsOnly(sc, v)
 }
 
-// Label is the stage's name for people, its ${…} replaced.
-func (s *Stage) Label(v Values) (string, error) {
-	if s.label == nil {
+// Title is the stage's name for people, its ${…} replaced.
+func (s *Stage) Title(v Values) (string, error) {
+	if s.title == nil {
 		return s.Name, nil
 	}
-	text, err := s.label.Text(v)
+	text, err := s.title.Text(v)
 	return strings.TrimSpace(text), err
 }
 
@@ -171,7 +171,7 @@ func (r *reader) exchangeList(sc scope, v *yamlwalk.Value) []Exchange {
 
 func (r *reader) exchange(sc scope, v *yamlwalk.Value) Exchange {
 	x := Exchange{Pos: Pos(v.Pos), Times: 1}
-	r.object(v, "an exchange",
+	whole := r.object(v, "an exchange",
 		field{name: "prompt", required: true, read: func(v *yamlwalk.Value) { x.Prompts = r.patterns(v) }},
 		field{name: "answer", read: func(v *yamlwalk.Value) { x.Answer = r.answer(sc, v) }},
 		field{name: "press", read: func(v *yamlwalk.Value) { x.Press = r.key(v) }},
@@ -188,7 +188,7 @@ func (r *reader) exchange(sc scope, v *yamlwalk.Value) Exchange {
 		field{name: "reads", read: func(v *yamlwalk.Value) { x.Reads = r.reads(sc, v) }},
 		field{name: "refused-by", read: func(v *yamlwalk.Value) { x.RefusedBy = r.patterns(v) }},
 	)
-	if v.Kind == yamlwalk.Map && !v.Damaged {
+	if whole {
 		r.answerOrPress(v, &x)
 	}
 	return x
@@ -219,8 +219,8 @@ func (r *reader) reads(sc scope, v *yamlwalk.Value) []ReadBack {
 	var list []ReadBack
 	for _, item := range r.list(v, "reads") {
 		read := ReadBack{Pos: Pos(item.Pos), As: AsText}
-		r.object(item, "a read-back",
-			field{name: "what", required: true, read: func(v *yamlwalk.Value) { read.What = r.line1(v); read.label = r.wordsOnly(sc, v) }},
+		whole := r.object(item, "a read-back",
+			field{name: "what", required: true, read: func(v *yamlwalk.Value) { read.What = r.line1(v); read.title = r.wordsOnly(sc, v) }},
 			field{name: "as", read: func(v *yamlwalk.Value) {
 				read.As = ValueKind(r.oneOf(v, string(AsText), string(AsName), string(AsAddress), string(AsMask), string(AsNumber), string(AsSize)))
 			}},
@@ -228,7 +228,7 @@ func (r *reader) reads(sc scope, v *yamlwalk.Value) []ReadBack {
 			field{name: "equals", read: func(v *yamlwalk.Value) { read.Equals = r.wordsOnly(sc, v) }},
 			field{name: "keep", read: func(v *yamlwalk.Value) { read.Keep = r.text(v); r.factName(Pos(v.Pos), read.Keep) }},
 		)
-		if item.Kind == yamlwalk.Map && item.Get("equals") == nil && item.Get("keep") == nil && !item.Damaged {
+		if whole && item.Get("equals") == nil && item.Get("keep") == nil {
 			r.fault(read.Pos, "the read-back neither compares nor keeps what it reads", "add equals with the planned value, or keep with the name of a fact")
 		}
 		list = append(list, read)
@@ -236,10 +236,10 @@ func (r *reader) reads(sc scope, v *yamlwalk.Value) []ReadBack {
 	return list
 }
 
-// Label is the read-back's name for people, its ${…} replaced.
-func (b *ReadBack) Label(v Values) (string, error) {
-	if b.label == nil {
+// Title is the read-back's name for people, its ${…} replaced.
+func (b *ReadBack) Title(v Values) (string, error) {
+	if b.title == nil {
 		return b.What, nil
 	}
-	return b.label.Text(v)
+	return b.title.Text(v)
 }

@@ -37,9 +37,9 @@ func TestParseExample(t *testing.T) {
 	if d.Stages[1].Within != DefaultWithin || d.Wake.Within != 12*time.Minute || d.Redraw.Bytes != "\x12" {
 		t.Errorf("times or keys are off: %v, %v, %q", d.Stages[1].Within, d.Wake, d.Redraw.Bytes)
 	}
-	label, err := d.Stages[4].Label(shelf())
-	if err != nil || label != "port e0" {
-		t.Errorf("label %q, %v", label, err)
+	title, err := d.Stages[4].Title(shelf())
+	if err != nil || title != "port e0" {
+		t.Errorf("title %q, %v", title, err)
 	}
 }
 
