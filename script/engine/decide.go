@@ -92,6 +92,11 @@ func (e *Engine) matched(x *exchange, shown Shown) (Decision, error) {
 	if e.overAtUntil(shown) {
 		return Look{}, nil
 	}
+	if over, err := e.over(shown); err != nil {
+		return nil, err
+	} else if over {
+		return Finish{e.complete()}, nil
+	}
 	if !x.open() || x.stage.no < e.cur {
 		return e.again(x, shown)
 	}
@@ -219,9 +224,26 @@ func (e *Engine) Answered(t Type, now time.Time) {
 	if !x.stage.spec.Looks {
 		e.changed = true
 	}
+	if e.loose {
+		e.passedBefore(x)
+	}
 	e.loose, e.inDoubt, e.redrawn = false, false, false
 	if len(e.missing(x.stage)) == 0 {
 		x.stage.ended = now
+	}
+}
+
+// passedBefore notes the questions of x's stage that the run came too late
+// to see.
+func (e *Engine) passedBefore(x *exchange) {
+	for _, y := range x.stage.ex[:x.no] {
+		if y.count > 0 || y.unseen || y.spec.Sometimes {
+			continue
+		}
+		if needed, err := truth(y.spec.Needed, x.stage.values); err == nil && needed {
+			y.unseen = true
+			e.mark(Mark{Stage: x.stage.name, Note: fmt.Sprintf("question %q was not witnessed", y.name())})
+		}
 	}
 }
 
@@ -356,7 +378,7 @@ func (e *Engine) rewind(s *stage, x *exchange) {
 		}
 		for _, y := range later.ex {
 			if later != s || x == nil || y.no >= x.no {
-				y.count = 0
+				y.count, y.unseen = 0, false
 			}
 		}
 	}

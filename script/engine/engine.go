@@ -61,6 +61,9 @@ type exchange struct {
 	stage *stage
 	no    int
 	count int // times answered
+	// unseen: the run came to the unit after this question, so whether and
+	// how it was answered is not known.
+	unseen bool
 }
 
 // StageState is how far a stage has come.
@@ -138,7 +141,7 @@ func (e *Engine) layOut(spec *script.Stage, base script.Values) error {
 }
 
 func (e *Engine) addStage(spec *script.Stage, values script.Values) error {
-	name, err := spec.Label(values)
+	name, err := spec.Title(values)
 	if err != nil {
 		return fmt.Errorf("naming stage %q: %w", spec.Name, err)
 	}
@@ -251,7 +254,7 @@ func truth(g *script.Guard, v script.Values) (bool, error) {
 func (e *Engine) missing(s *stage) []*exchange {
 	var list []*exchange
 	for _, x := range s.ex {
-		if x.count > 0 || x.spec.Sometimes {
+		if x.count > 0 || x.unseen || x.spec.Sometimes {
 			continue
 		}
 		// A guard that cannot be told yet (a fact not read) counts as needed:

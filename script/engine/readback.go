@@ -37,7 +37,7 @@ func (e *Engine) readBack(since string) error {
 }
 
 func (e *Engine) readOne(x *exchange, rb *script.ReadBack, since string) error {
-	what, err := rb.Label(x.stage.values)
+	what, err := rb.Title(x.stage.values)
 	if err != nil {
 		return err
 	}

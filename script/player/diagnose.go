@@ -13,11 +13,15 @@ import (
 
 // diagnosis looks for what is wrong with a line on which no prompt has been
 // answered yet: our own echo, or bytes that are no text.
-func (p *play) diagnosis(now time.Time, quiet time.Duration) *engine.Hold {
+func (p *play) diagnosis(quiet time.Duration) *engine.Hold {
 	if p.here > 0 || p.heard.bytes == 0 {
 		return nil
 	}
-	if ownEcho(p.heard.first, p.said) && p.heard.bytes <= len(p.said) && p.heard.bytes >= 2 && now.Sub(p.attached) > 3*time.Second {
+	if !p.spoken() {
+		// One byte may be chance.
+		if p.heard.bytes < 2 {
+			return nil
+		}
 		h := p.eng.HoldFor(engine.HoldLoopBack, "only our own bytes come back: the line is looped, or the unit only echoes")
 		return &h
 	}

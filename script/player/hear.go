@@ -41,7 +41,7 @@ func (p *play) pump(until time.Time, done func() bool) (heard bool, err error) {
 					more = false
 				}
 			}
-			if done == nil || done() || p.failed != nil {
+			if done != nil && done() || p.failed != nil {
 				return heard, nil
 			}
 		case <-timer.C:
@@ -107,7 +107,7 @@ func (p *play) record(c chunk) error {
 
 func (p *play) shutWindow() {
 	if p.window != windowShut {
-		p.Record.EndWindow()
+		_ = p.Record.EndWindow() // a failure shows at the next event
 		p.window = windowShut
 	}
 }

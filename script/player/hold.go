@@ -2,7 +2,6 @@ package player
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -233,7 +232,9 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	parts := []transcript.Part{{Bytes: []byte(r.Text)}}
 	if r.Secret {
 		parts = []transcript.Part{{Secret: "typed by hand"}}
-		p.Record.Window("typed by hand")
+		if err := p.Record.Window("typed by hand"); err != nil {
+			return &recordError{err}
+		}
 		p.window = windowTyping
 	}
 	p.since = p.scr.Place()
@@ -344,5 +345,3 @@ func (p *play) stoppedEnding() engine.Ending {
 		Sentence: fmt.Sprintf("The run was stopped%s: %s.", p.where(), state),
 		Next:     "Run again to go on: the run picks up where the unit is."}
 }
-
-var _ = errors.Is

@@ -138,7 +138,7 @@ func (p *play) nextLook(live []engine.Live) time.Time {
 			next = earlier(next, p.lastHeard.Add(t))
 		}
 	}
-	next = earlier(next, p.waker.next(p.heard.bytes > 0))
+	next = earlier(next, p.waker.next(p.spoken()))
 	next = earlier(next, p.limit())
 	if next.Before(now) {
 		// Something is due already and nothing came of it: not a busy loop.
@@ -176,7 +176,7 @@ func (p *play) idle() (*engine.Ending, error) {
 	if p.window == windowEntered && quiet >= time.Second {
 		p.shutWindow() // a unit that answers without a line end
 	}
-	if d := p.diagnosis(now, quiet); d != nil {
+	if d := p.diagnosis(quiet); d != nil {
 		return p.hold(*d)
 	}
 	last := strings.TrimSpace(withoutChatter(p.scr.Current(), p.Dialogue.Chatter))
@@ -279,9 +279,15 @@ func (w *waker) spare() bool {
 	return true
 }
 
+// spoken tells whether the unit has said anything since the line was opened;
+// our own bytes coming back are nothing.
+func (p *play) spoken() bool {
+	return p.heard.bytes > 0 && (p.heard.bytes > len(p.said) || !ownEcho(p.heard.first, p.said))
+}
+
 // wake presses a key at a silent unit when it is time.
 func (p *play) wake() error {
-	if p.heard.bytes > 0 {
+	if p.spoken() {
 		return nil
 	}
 	key, due := p.waker.key(time.Now())

@@ -62,8 +62,8 @@ type Recorder interface {
 	Heard(at time.Time, p []byte) error
 	Say(e transcript.Event) error    // returns once the event is on disk
 	Append(e transcript.Event) error // all kinds but heard and said
-	Window(secret string)            // a secret is being typed: withhold what may be its echo
-	EndWindow()
+	Window(secret string) error      // a secret is being typed: withhold what may be its echo
+	EndWindow() error
 	Sync() error
 }
 
@@ -206,7 +206,7 @@ func (p *play) step() (*engine.Ending, error) {
 	if err != nil {
 		return nil, err
 	}
-	moved, err := p.pump(p.nextLook(live), nil)
+	moved, err := p.pump(p.nextLook(live), anything)
 	if err != nil || p.failed != nil {
 		return p.failed, err
 	}
@@ -215,6 +215,9 @@ func (p *play) step() (*engine.Ending, error) {
 	}
 	return p.look(live)
 }
+
+// anything makes a pump return at the first thing heard.
+func anything() bool { return true }
 
 // ending turns what ended the loop into the run's ending.
 func (p *play) ending(end engine.Ending, err error) engine.Ending {

@@ -149,7 +149,9 @@ func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 func (p *play) typeOnce(e transcript.Event, a rendered) error {
 	e.Kind = transcript.Said
 	if a.secret != "" {
-		p.Record.Window(a.secret)
+		if err := p.Record.Window(a.secret); err != nil {
+			return &recordError{err}
+		}
 		p.window = windowTyping
 	}
 	if err := p.Record.Say(e); err != nil {
