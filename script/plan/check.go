@@ -91,9 +91,9 @@ func (c *checker) secretRef(said site.Text) {
 	if said.Value == "" || c.secret[said.Value] {
 		return
 	}
-	mend := "write one of " + few(c.known.secrets)
+	mend := "write one of " + few(c.known.secrets) + "."
 	if len(c.known.secrets) == 0 {
-		mend = "list it under secrets:"
+		mend = "list it under secrets:."
 	}
 	if near, ok := yamlwalk.Nearest(said.Value, c.known.secrets); ok {
 		mend = fmt.Sprintf("did you mean %q?", near)

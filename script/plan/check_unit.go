@@ -114,8 +114,8 @@ func (c *checker) reaches(u *site.Unit, k *site.Cluster) {
 		return
 	}
 	for i := range u.Ports {
-		if u.Ports[i].Network.Value == k.Network.Value {
-			return
+		if n := u.Ports[i].Network.Value; n == k.Network.Value || c.network[n] == nil {
+			return // there, or told already
 		}
 	}
 	c.report(Warning, u.Cluster.Name.Pos, fmt.Sprintf("%s has no port in network %s, where the cluster %s has its address", u.Name.Value, k.Network.Value, k.Name.Value), "", "plan a port there, or check the cluster's network")
