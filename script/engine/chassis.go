@@ -13,7 +13,9 @@ const serialFact = "serial"
 func (e *Engine) Fact(name, value string) (isNew bool) {
 	value = strings.TrimSpace(value)
 	old := e.facts[name]
-	e.facts[name] = value
+	if value != old {
+		e.facts[name], e.live = value, nil
+	}
 	if name == serialFact && !e.dialogue.IdentityNone {
 		e.readSerial(value)
 	}

@@ -212,6 +212,7 @@ func (e *Engine) answer(x *exchange) (Decision, error) {
 // Answered tells the engine that an answer has left, or has been given up
 // for a person who gave it by hand.
 func (e *Engine) Answered(t Type, now time.Time) {
+	e.live = nil
 	x := t.x
 	x.count++
 	e.last = x
@@ -277,6 +278,7 @@ func (e *Engine) refused(words string, now time.Time) Decision {
 				for _, between := range e.stages[min(e.cur+1, s.no):s.no] {
 					between.state = StageLeftOut
 				}
+				e.live = nil
 				e.enter(s, now)
 				return Look{}
 			}
@@ -353,6 +355,7 @@ func (e *Engine) enter(s *stage, now time.Time) {
 			}
 		}
 	}
+	e.live = nil
 	e.cur = s.no
 	s.state, s.began, s.ended = StageEntered, now, time.Time{}
 	if len(e.missing(s)) == 0 {
@@ -362,6 +365,7 @@ func (e *Engine) enter(s *stage, now time.Time) {
 }
 
 func (e *Engine) leave(s *stage, state StageState, now time.Time) {
+	e.live = nil
 	s.state = state
 	if s.ended.IsZero() {
 		s.ended = now
@@ -382,7 +386,7 @@ func (e *Engine) rewind(s *stage, x *exchange) {
 			}
 		}
 	}
-	e.last, e.reading = nil, nil
+	e.live, e.last, e.reading = nil, nil, nil
 }
 
 // anyIn tells whether one of the patterns stands anywhere in text.

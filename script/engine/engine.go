@@ -32,6 +32,8 @@ type Engine struct {
 	readOK  int
 	redrawn bool // the redraw key has been tried since the last answer
 
+	live []Live // as Live last worked it out; nil: to be worked out again
+
 	marks []Mark // what the caller has not fetched yet
 	reads []Read
 }
@@ -121,7 +123,8 @@ func New(d *script.Dialogue, t Target) (*Engine, error) {
 // layOut adds a stage, once for each element of its list.
 func (e *Engine) layOut(spec *script.Stage, base script.Values) error {
 	if spec.Each == nil {
-		return e.addStage(spec, base)
+		e.addStage(spec, base)
+		return nil
 	}
 	list, err := spec.Each.Of.List(base)
 	if err != nil {
@@ -133,24 +136,23 @@ func (e *Engine) layOut(spec *script.Stage, base script.Values) error {
 			values[k] = v
 		}
 		values[spec.Each.Var] = element
-		if err := e.addStage(spec, values); err != nil {
-			return err
-		}
+		e.addStage(spec, values)
 	}
 	return nil
 }
 
-func (e *Engine) addStage(spec *script.Stage, values script.Values) error {
+func (e *Engine) addStage(spec *script.Stage, values script.Values) {
 	name, err := spec.Title(values)
 	if err != nil {
-		return fmt.Errorf("naming stage %q: %w", spec.Name, err)
+		// A stage for what the plan leaves out (a VLAN of 0) has no name and
+		// is not needed; where it is, its answers say what is missing.
+		name = spec.Name
 	}
 	s := &stage{spec: spec, no: len(e.stages), name: name, values: values, state: StageAhead}
 	for i := range spec.Exchanges {
 		s.ex = append(s.ex, &exchange{spec: &spec.Exchanges[i], stage: s, no: i})
 	}
 	e.stages = append(e.stages, s)
-	return nil
 }
 
 // Live is one prompt that is watched for.
@@ -163,8 +165,20 @@ type Live struct {
 
 // Live lists the prompts that are watched for, in the order in which they
 // are to be tried. The list is valid until the next call that changes the
-// engine.
+// engine: working it out evaluates every guard, and text comes in piece by
+// piece, so it is kept.
 func (e *Engine) Live() ([]Live, error) {
+	if e.live == nil {
+		live, err := e.workOutLive()
+		if err != nil {
+			return nil, err
+		}
+		e.live = live
+	}
+	return e.live, nil
+}
+
+func (e *Engine) workOutLive() ([]Live, error) {
 	var live, again, ahead, back []Live
 	for _, s := range e.stages {
 		needed, err := e.stageNeeded(s)

@@ -158,7 +158,7 @@ func (p *play) listenAt(set console.Settings) float64 {
 		case c := <-ear.chunks:
 			got = append(got, c.bytes...)
 			if len(c.bytes) > 0 {
-				if err := p.Record.Heard(c.at, c.bytes); err != nil {
+				if err := p.rec.Heard(c.at, c.bytes); err != nil {
 					return 0
 				}
 			}

@@ -89,7 +89,7 @@ func (p *play) record(c chunk) error {
 	rest := c.bytes
 	if p.window == windowEntered {
 		if i := bytes.IndexAny(rest, "\r\n"); i >= 0 {
-			if err := p.Record.Heard(c.at, rest[:i+1]); err != nil {
+			if err := p.rec.Heard(c.at, rest[:i+1]); err != nil {
 				return &recordError{err}
 			}
 			p.shutWindow()
@@ -99,7 +99,7 @@ func (p *play) record(c chunk) error {
 	if len(rest) == 0 {
 		return nil
 	}
-	if err := p.Record.Heard(c.at, rest); err != nil {
+	if err := p.rec.Heard(c.at, rest); err != nil {
 		return &recordError{err}
 	}
 	return nil
@@ -107,7 +107,7 @@ func (p *play) record(c chunk) error {
 
 func (p *play) shutWindow() {
 	if p.window != windowShut {
-		_ = p.Record.EndWindow() // a failure shows at the next event
+		_ = p.rec.EndWindow() // a failure shows at the next event
 		p.window = windowShut
 	}
 }
@@ -135,7 +135,7 @@ func (p *play) fact(name, value string) {
 	if p.eng.Fact(name, value) {
 		// A recorder that fails shows at the next thing recorded before it is
 		// sent, at the latest.
-		_ = p.Record.Append(transcript.Event{Kind: transcript.Fact, Name: name, Text: strings.TrimSpace(value)})
+		_ = p.rec.Append(transcript.Event{Kind: transcript.Fact, Name: name, Text: strings.TrimSpace(value)})
 	}
 }
 
@@ -238,7 +238,7 @@ func (p *play) send(e transcript.Event, text string) error {
 	if e.Data == nil {
 		e.Data = []transcript.Part{{Bytes: []byte(text)}}
 	}
-	if err := p.Record.Say(e); err != nil {
+	if err := p.rec.Say(e); err != nil {
 		return &recordError{err}
 	}
 	return p.transmit(text)
@@ -277,14 +277,14 @@ func (p *play) sendFault(err error) error {
 
 func (p *play) note(code, text string) {
 	p.Log.Debug().Str("code", code).Str("note", p.Mask(text)).Msg("note")
-	_ = p.Record.Append(transcript.Event{Kind: transcript.Note, Code: code, Text: text, Stage: p.eng.Progress().Stage})
+	_ = p.rec.Append(transcript.Event{Kind: transcript.Note, Code: code, Text: text, Stage: p.eng.Progress().Stage})
 }
 
 // marks records what the engine has noted.
 func (p *play) marks() {
 	for _, m := range p.eng.Marks() {
 		if m.State != "" {
-			_ = p.Record.Append(transcript.Event{Kind: transcript.Stage, Name: m.Stage, Stage: m.Stage, State: string(m.State)})
+			_ = p.rec.Append(transcript.Event{Kind: transcript.Stage, Name: m.Stage, Stage: m.Stage, State: string(m.State)})
 			p.watch(Waiting, "", nil)
 			continue
 		}
@@ -293,10 +293,10 @@ func (p *play) marks() {
 	for _, r := range p.eng.Reads() {
 		text := r.Fault
 		if !r.Compared {
-			_ = p.Record.Append(transcript.Event{Kind: transcript.Note, Code: "read", Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos, Name: r.What, Text: r.Got})
+			_ = p.rec.Append(transcript.Event{Kind: transcript.Note, Code: "read", Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos, Name: r.What, Text: r.Got})
 			continue
 		}
-		_ = p.Record.Append(transcript.Event{Kind: transcript.ReadBack, Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos,
+		_ = p.rec.Append(transcript.Event{Kind: transcript.ReadBack, Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos,
 			Name: r.What, Value: r.Path, Got: r.Got, Want: r.Want, Equal: r.Equal, Text: text})
 	}
 }

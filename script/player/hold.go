@@ -57,9 +57,9 @@ func (p *play) hold(h engine.Hold) (*engine.Ending, error) {
 		}
 	}
 	p.marks()
-	err := p.Record.Append(transcript.Event{Kind: transcript.Hold, State: "raised", Code: string(h.Kind), Text: h.Reason, Stage: h.Stage, Exchange: h.Exchange})
+	err := p.rec.Append(transcript.Event{Kind: transcript.Hold, State: "raised", Code: string(h.Kind), Text: h.Reason, Stage: h.Stage, Exchange: h.Exchange})
 	if err == nil {
-		err = p.Record.Sync()
+		err = p.rec.Sync()
 	}
 	if err != nil {
 		return nil, &recordError{err}
@@ -179,7 +179,7 @@ func (p *play) screen() []string {
 
 // release does what a person chose.
 func (p *play) release(h engine.Hold, r Release) (*engine.Ending, error) {
-	err := p.Record.Append(transcript.Event{Kind: transcript.Hold, State: "released", Code: string(r.Choice), Text: r.Stage, By: r.By, Stage: h.Stage})
+	err := p.rec.Append(transcript.Event{Kind: transcript.Hold, State: "released", Code: string(r.Choice), Text: r.Stage, By: r.By, Stage: h.Stage})
 	if err != nil {
 		return nil, &recordError{err}
 	}
@@ -232,7 +232,7 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	parts := []transcript.Part{{Bytes: []byte(r.Text)}}
 	if r.Secret {
 		parts = []transcript.Part{{Secret: "typed by hand"}}
-		if err := p.Record.Window("typed by hand"); err != nil {
+		if err := p.rec.Window("typed by hand"); err != nil {
 			return &recordError{err}
 		}
 		p.window = windowTyping
@@ -259,7 +259,7 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 func (p *play) reattach() error {
 	p.shutWindow()
 	p.note("line-lost", fmt.Sprintf("the line went away%s", p.where()))
-	if err := p.Record.Sync(); err != nil {
+	if err := p.rec.Sync(); err != nil {
 		return &recordError{err}
 	}
 	p.detach()

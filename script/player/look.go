@@ -22,6 +22,9 @@ const looksInARow = 100
 
 // look asks the engine what to do about what the unit shows, and does it.
 func (p *play) look(live []engine.Live) (*engine.Ending, error) {
+	if err := p.rec.flush(); err != nil {
+		return nil, &recordError{err}
+	}
 	if end, err := p.failedOr(p.wake()); end != nil || err != nil {
 		return end, err
 	}
@@ -111,15 +114,23 @@ func (p *play) settle(l engine.Live, ended bool) time.Duration {
 	return settle
 }
 
-// lineSettle is the dialogue's settle time, and never less than twelve
-// characters' time at the line's speed: slower than that, a gap between two
-// characters could pass for the end of a prompt.
+// What a line itself asks of the settle time. A USB adapter hands over what
+// it has heard every 16 ms or so (from memory), now and then late.
+const (
+	settleLeast = 20 * time.Millisecond
+	settleUSB   = 45 * time.Millisecond
+)
+
+// lineSettle is the dialogue's settle time, where it names one, and never
+// less than the line needs: what its adapter does, and twelve characters'
+// time, so that no gap between two characters passes for the end of a prompt.
 func (p *play) lineSettle() time.Duration {
-	settle := p.Dialogue.Line.Settle
-	if settle == 0 {
-		settle = 40 * time.Millisecond
+	info := p.Line.Info()
+	least := settleLeast
+	if strings.HasPrefix(info.Identity, "usb") {
+		least = settleUSB
 	}
-	return max(settle, 12*p.Line.Info().Settings.CharTime())
+	return max(p.Dialogue.Line.Settle, least, 12*info.Settings.CharTime())
 }
 
 func endsLine(text string) bool { return strings.HasSuffix(strings.TrimRight(text, " \t\x00"), "\n") }

@@ -97,6 +97,7 @@ const (
 // play is a run under way. It lives on the goroutine that called Play.
 type play struct {
 	Run
+	rec *gatherer // in front of Run.Record, which nothing else uses
 	ctx context.Context
 	eng *engine.Engine
 	scr *screen.Screen
@@ -147,7 +148,7 @@ func (r Run) Play(ctx context.Context) (engine.Ending, error) {
 	if r.Mask == nil {
 		r.Mask = func(s string) string { return s }
 	}
-	p := &play{Run: r, ctx: ctx, eng: eng, pace: r.Dialogue.Line.Pace}
+	p := &play{Run: r, rec: &gatherer{Recorder: r.Record}, ctx: ctx, eng: eng, pace: r.Dialogue.Line.Pace}
 	p.scr = screen.New(max(r.Dialogue.Line.Columns, 20), 24)
 	p.scr.OnLine(p.finishedLine)
 	p.attach(r.Line)
@@ -246,11 +247,11 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 func (p *play) close(end engine.Ending) engine.Ending {
 	end.Sentence = p.Mask(end.Sentence)
 	p.marks() // a failed recorder shows in the ending below
-	err := p.Record.Append(transcript.Event{
+	err := p.rec.Append(transcript.Event{
 		Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode(),
 	})
 	if err == nil {
-		err = p.Record.Sync()
+		err = p.rec.Sync()
 	}
 	if err != nil && end.How != engine.NoRecord {
 		end = engine.Ending{How: engine.NoRecord,

@@ -149,12 +149,12 @@ func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 func (p *play) typeOnce(e transcript.Event, a rendered) error {
 	e.Kind = transcript.Said
 	if a.secret != "" {
-		if err := p.Record.Window(a.secret); err != nil {
+		if err := p.rec.Window(a.secret); err != nil {
 			return &recordError{err}
 		}
 		p.window = windowTyping
 	}
-	if err := p.Record.Say(e); err != nil {
+	if err := p.rec.Say(e); err != nil {
 		return &recordError{err}
 	}
 	if p.pace == 0 {
@@ -192,7 +192,7 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 		_, err := p.pump(start.Add(onWire), nil)
 		return err == nil, "", err
 	case mode == script.EchoHidden:
-		return p.hiddenEcho(a, at, before, start.Add(onWire+max(p.lineSettle(), 50*time.Millisecond)))
+		return p.hiddenEcho(a, at, before, start.Add(onWire+p.lineSettle()))
 	}
 	right := func() bool { return p.shows(a.text, at, before) }
 	limit := start.Add(2*onWire + echoLate)
@@ -346,7 +346,7 @@ func (p *play) takeBack(a rendered) {
 	if a.secret == "" {
 		e.Data[0].Bytes = []byte(strings.Repeat(key, n))
 	}
-	if p.Record.Say(e) != nil {
+	if p.rec.Say(e) != nil {
 		return
 	}
 	if err := <-p.m.send(strings.Repeat(key, n)); err == nil {
