@@ -44,6 +44,10 @@ func (e Errors) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// maxFaults is how many faults are told: nobody reads more at once.
+const maxFaults = 100
+
+// sorted puts the faults in file order and cuts a flood of them short.
 func (e Errors) sorted() Errors {
 	slices.SortStableFunc(e, func(a, b Fault) int {
 		if a.Pos.Line != b.Pos.Line {
@@ -51,6 +55,9 @@ func (e Errors) sorted() Errors {
 		}
 		return a.Pos.Column - b.Pos.Column
 	})
+	if more := len(e) - maxFaults; more > 0 {
+		e = append(e[:maxFaults:maxFaults], Fault{Pos: e[maxFaults].Pos, What: fmt.Sprintf("%d more faults from here on", more), Mend: "mend those above first"})
+	}
 	return e
 }
 

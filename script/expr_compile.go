@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"reflect"
-	"regexp"
 	"slices"
-	"strings"
 
 	"github.com/expr-lang/expr"
 	"github.com/expr-lang/expr/ast"
@@ -19,10 +17,9 @@ import (
 // swell the reader: no loops within loops, no ranges, no growing of text by
 // repetition, and a budget for what is left.
 const (
-	maxExprLength  = 1000
-	maxExprNodes   = 500
-	maxExprMemory  = 100_000 // in the elements that the machine counts
-	maxAnswerParts = 100
+	maxExprLength = 1000
+	maxExprNodes  = 500
+	maxExprMemory = 100_000 // in the elements that the machine counts
 )
 
 // allowedFunctions are the functions that an expression may call: each is
@@ -297,105 +294,4 @@ func compiledOr(prog *program, source string, pos Pos, want wanted) (*program, e
 		return nil, Fault{Pos: pos, What: fault.what, Mend: fault.mend}
 	}
 	return prog, nil
-}
-
-var secretForm = regexp.MustCompile(`^secret(?:\.([A-Za-z0-9_][A-Za-z0-9_.-]*)|\[(?:"([^"\\]+)"|'([^'\\]+)')\])$`)
-
-// compileAnswer splits an answer into words and expressions. at gives the
-// place of a byte of the source in the file.
-func compileAnswer(sc scope, source string, at func(offset int) Pos) (*Answer, Errors) {
-	answer := &Answer{Source: source, Pos: at(0)}
-	var faults Errors
-	var words strings.Builder
-	flush := func() {
-		if words.Len() > 0 {
-			answer.parts = append(answer.parts, answerPart{literal: words.String(), pos: answer.Pos})
-			words.Reset()
-		}
-	}
-	for i := 0; i < len(source); {
-		switch {
-		case strings.HasPrefix(source[i:], "$${"):
-			words.WriteString("${")
-			i += 3
-		case strings.HasPrefix(source[i:], "${"):
-			end := closingBrace(source, i+2)
-			if end < 0 {
-				return nil, append(faults, Fault{Pos: at(i), What: "${ without its }", Mend: "close it with }, or write $${ for the two characters ${"})
-			}
-			flush()
-			part, fault := compilePart(sc, source[i+2:end])
-			if fault != nil {
-				faults = append(faults, Fault{Pos: at(i + 2 + fault.offset), What: fault.what, Mend: fault.mend})
-			}
-			part.pos = at(i)
-			answer.parts = append(answer.parts, part)
-			i = end + 1
-		default:
-			words.WriteByte(source[i])
-			i++
-		}
-	}
-	flush()
-	if len(answer.parts) > maxAnswerParts {
-		faults = append(faults, Fault{Pos: at(0), What: fmt.Sprintf("more than %d parts", maxAnswerParts), Mend: "an answer is one line for the unit: shorten it"})
-	}
-	if len(faults) > 0 {
-		return nil, faults
-	}
-	return answer, nil
-}
-
-func compilePart(sc scope, raw string) (answerPart, *exprFault) {
-	source := strings.TrimSpace(raw)
-	lead := len(raw) - len(strings.TrimLeft(raw, " \t\r\n"))
-	part := answerPart{source: source}
-	if source == "" {
-		return part, &exprFault{what: "${} is empty", mend: "name a value, such as ${unit.name}"}
-	}
-	if source == "factory.secret" {
-		part.factory = true
-		return part, nil
-	}
-	if m := secretForm.FindStringSubmatch(source); m != nil {
-		part.secret = m[1] + m[2] + m[3]
-		return part, nil
-	}
-	prog, fault := compileProgram(sc, source)
-	if fault == nil {
-		fault = prog.check(wantText)
-	}
-	if fault != nil {
-		fault.offset += lead
-		return part, fault
-	}
-	part.prog = prog
-	return part, nil
-}
-
-// closingBrace finds the } that ends an expression, past quotes and inner
-// braces; -1 when there is none.
-func closingBrace(source string, from int) int {
-	depth, quote := 0, byte(0)
-	for i := from; i < len(source); i++ {
-		c := source[i]
-		switch {
-		case quote != 0:
-			if c == '\\' && quote != '`' {
-				i++
-			} else if c == quote {
-				quote = 0
-			}
-		case c == '"' || c == '\'' || c == '`':
-			quote = c
-		case c == '{':
-			depth++
-		case c == '}':
-			if depth == 0 {
-				return i
-			}
-			depth--
-		}
-	}
-	return -1
 }

@@ -106,3 +106,57 @@ func golden(t *testing.T, path, got string) {
 		t.Errorf("%s (-want +got):\n%s", path, diff)
 	}
 }
+
+func TestFloodOfFaultsIsCutShort(t *testing.T) {
+	_, err := Parse("d.yaml", []byte("format: linehand.dialogue/1\nstages: ["+strings.Repeat("[],", 150)+"[]"+"]\n"))
+	faults, ok := err.(Errors)
+	if !ok || len(faults) != maxFaults+1 {
+		t.Fatalf("%d faults", len(faults))
+	}
+	// 151 stages, each at fault, and the missing name.
+	if got, want := faults[maxFaults].What, "52 more faults from here on"; got != want {
+		t.Errorf("the last says %q, want %q", got, want)
+	}
+}
+
+func TestLoadTellsWhatIsMissing(t *testing.T) {
+	if _, err := Load(filepath.Join(t.TempDir(), "none.yaml")); err == nil || !strings.HasPrefix(err.Error(), "read dialogue: open ") {
+		t.Errorf("got %v", err)
+	}
+	large := filepath.Join(t.TempDir(), "large.yaml")
+	if err := os.WriteFile(large, []byte(strings.Repeat("#", maxFileBytes+1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Load(large); err == nil || !strings.Contains(err.Error(), "larger than 1 MiB") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// TestFormatPage: the page's example is the file of the tests, word for
+// word, and every key that the parser knows has a place on the page.
+func TestFormatPage(t *testing.T) {
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	example, err := os.ReadFile("testdata/example.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(page), "```yaml\n"+string(example)+"```\n") {
+		t.Error("FORMAT.md does not hold testdata/example.yaml as it is")
+	}
+	for _, name := range strings.Fields(`format name title line wake redraw identity facts chatter queries stop-on stages
+		speed framing flow enter settle pace erase columns press every within text because
+		stage each needed looks exchanges refused-by if-refused until finish
+		prompt answer when echo times at-once sometimes reads what as regexp equals keep`) {
+		if !strings.Contains(string(page), "`"+name+"`") {
+			t.Errorf("FORMAT.md does not explain `%s`", name)
+		}
+	}
+	for _, name := range allowedFunctions {
+		if !strings.Contains(string(page), "`"+name+"`") {
+			t.Errorf("FORMAT.md does not list the function `%s`", name)
+		}
+	}
+}

@@ -5,22 +5,18 @@ import "maps"
 // Values are what guards and answers can name: "unit", "site", "port",
 // "ports", "network", "cluster", "factory", "secret" and "fact", and the
 // variable of the stage's each. Package script/plan fills them for a unit:
-// "ports" as a map from port name to PortValues, "secret" as a map from name
-// to SecretRef, "fact" as a map from name to text, the others as the types
-// below.
+// "ports" as a []PortValues or a map from port name to PortValues (dialogues
+// see a map), "secret" as a map from name to SecretRef, "fact" as a map from
+// name to text, the others as the types below.
 type Values map[string]any
 
-// With gives the values with the variable of an each set to an element. A
-// port that is called "port" takes its network along.
+// With gives the values with one more name: the variable of an each.
 func (v Values) With(name string, element any) Values {
 	out := maps.Clone(v)
 	if out == nil {
 		out = Values{}
 	}
 	out[name] = element
-	if port, ok := element.(PortValues); ok && name == "port" {
-		out["network"] = port.Network
-	}
 	return out
 }
 
