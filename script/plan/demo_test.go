@@ -40,7 +40,7 @@ func TestDemoSite(t *testing.T) {
 		"unit.name": "deep-2", "unit.kind": "brackwater-s24", "unit.serial": "BW24-2207-0127", "unit.title": "Second shelf of the deep-water recordings",
 		"site.name": "skerrymore", "site.title": "Skerrymore Acoustics Laboratory", "site.domain": "skerrymore.example.net",
 		"site.time_zone": "Europe/London", "site.dns": "192.0.2.3 2001:db8:5c::3", "site.ntp": "192.0.2.5 2001:db8:5c::5", "site.log": "log.example.net",
-		"factory.user": "setup",
+		"factory.user": "fitter",
 		"cluster.mode": "join", "cluster.name": "skerry-deep", "cluster.address": "192.0.2.20",
 		"networks.quay.name": "quay", "networks.quay.subnet": "192.0.2.0/24", "networks.quay.mask": "255.255.255.0", "networks.quay.prefix": "24", "networks.quay.gateway": "192.0.2.1",
 		"networks.quay.dns": "192.0.2.3 2001:db8:5c::3", "networks.quay.ntp": "192.0.2.5 2001:db8:5c::5", "networks.quay.domain": "skerrymore.example.net",
@@ -98,5 +98,24 @@ func TestUnitSuggestsTheNearest(t *testing.T) {
 	_, err = demo(t).Unit("somewhere-else")
 	if want := `the plan has no unit "somewhere-else"; its units are quay-sw1, deep-1, deep-2, quay-sw2, shallow-1, shallow-2`; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
+	}
+}
+
+// TestDemoSuppliesItsDialogues: each demo unit has every value that the
+// dialogue of its kind names.
+func TestDemoSuppliesItsDialogues(t *testing.T) {
+	for _, u := range demo(t).Units {
+		d, err := script.Load(u.Dialogue)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, finding := range script.LintValues(d, u.Values) {
+			t.Errorf("%s: %s", u.Name, finding)
+		}
+		for _, name := range d.SecretNames() {
+			if u.Values["secret"].(map[string]script.SecretRef)[name].Name == "" {
+				t.Errorf("%s: no secret plays %s", u.Name, name)
+			}
+		}
 	}
 }
