@@ -46,7 +46,7 @@ func TestDemoSite(t *testing.T) {
 		"networks.quay.dns": "192.0.2.3 2001:db8:5c::3", "networks.quay.ntp": "192.0.2.5 2001:db8:5c::5", "networks.quay.domain": "skerrymore.example.net",
 		"networks.seabed.name": "seabed", "networks.seabed.subnet": "198.51.100.0/24", "networks.seabed.mask": "255.255.255.0", "networks.seabed.prefix": "24", "networks.seabed.gateway": "198.51.100.1",
 		"networks.seabed.dns": "192.0.2.3 2001:db8:5c::3", "networks.seabed.ntp": "192.0.2.5 2001:db8:5c::5", "networks.seabed.domain": "skerrymore.example.net",
-		"ports.e0.address": "192.0.2.22", "ports.e0.mask": "255.255.255.0", "ports.e0.prefix": "24", "ports.e0.cidr": "192.0.2.22/24", "ports.e0.gateway": "192.0.2.1", "ports.e0.network": "quay",
+		"ports.e0.address": "192.0.2.22", "ports.e0.mask": "255.255.255.0", "ports.e0.prefix": "24", "ports.e0.cidr": "192.0.2.22/24", "ports.e0.gateway": "192.0.2.1", "ports.e0.network": "quay", "ports.e0.vlan": "10",
 	}
 	for name, host := range map[string]string{"e1": "198.51.100.24", "e2": "198.51.100.25", "e3": "198.51.100.26"} {
 		at := "ports." + name
