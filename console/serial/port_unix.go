@@ -1,0 +1,345 @@
+//go:build linux || darwin
+
+package serial
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	bugst "go.bug.st/serial"
+	"golang.org/x/sys/unix"
+
+	"linehand/console"
+)
+
+const noFollow = syscall.O_NOFOLLOW
+
+// device is a terminal of this system.
+type device struct {
+	path string // without symbolic links
+	key  string // names its lock file
+	rdev uint64
+}
+
+// resolve finds the device behind path.
+func resolve(path, name string) (device, error) {
+	real, err := filepath.EvalSymlinks(path)
+	var info os.FileInfo
+	if err == nil {
+		info, err = os.Stat(real)
+	}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return device{}, absent(name, path)
+	case errors.Is(err, fs.ErrPermission):
+		return device{}, forbidden(name, path)
+	case err != nil:
+		return device{}, fmt.Errorf("line %s: %w", name, err)
+	case info.Mode()&os.ModeCharDevice == 0:
+		return device{}, fmt.Errorf("line %s: %s is not a serial port", name, path)
+	}
+	rdev := uint64(info.Sys().(*syscall.Stat_t).Rdev)
+	d := device{path: real, key: fmt.Sprintf("device-%d-%d", unix.Major(rdev), unix.Minor(rdev)), rdev: rdev}
+	if d.isOther() {
+		return device{}, fmt.Errorf("line %s: %s is a device, but not a serial port", name, path)
+	}
+	return d, nil
+}
+
+// present tells whether the node is there and still that device.
+func (d device) present() bool {
+	var st unix.Stat_t
+	if err := unix.Stat(d.path, &st); err != nil {
+		return err != unix.ENOENT && err != unix.ENODEV && err != unix.ENXIO
+	}
+	return uint64(st.Rdev) == d.rdev
+}
+
+func forbidden(name, path string) error {
+	return fmt.Errorf("line %s: not allowed to open %s; on most systems the ports belong to the group dialout: join it (usermod -aG dialout USER) and sign in again: %w", name, path, fs.ErrPermission)
+}
+
+// port holds the device twice: through the library, which sets it and reads
+// it, and through a non-blocking file of our own, whose writes can be given a
+// deadline and which takes the system calls that the library lacks.
+type port struct {
+	lib bugst.Port
+	own *os.File
+}
+
+func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*port, error) {
+	if set.StopBits == console.StopOneAndHalf {
+		if set.DataBits != 5 {
+			return nil, fmt.Errorf("line %s: 1.5 stop bits go with 5 data bits only; with %d, 2 stop bits are the nearest", name, set.DataBits)
+		}
+		mode.StopBits = bugst.TwoStopBits // see stopOf
+	}
+	// Ours first: the library's exclusive mode would refuse it to all but root.
+	own, err := openOwn(d.path)
+	switch {
+	case errors.Is(err, unix.EBUSY):
+		return nil, &console.BusyError{Name: name, Holder: holder(d)}
+	case errors.Is(err, fs.ErrPermission):
+		return nil, forbidden(name, d.path)
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, unix.ENXIO), errors.Is(err, unix.ENODEV):
+		return nil, absent(name, d.path)
+	case err != nil:
+		return nil, fmt.Errorf("line %s: %w", name, err)
+	}
+	if err := roomForSelect(); err != nil {
+		own.Close()
+		return nil, fmt.Errorf("line %s: %w", name, err)
+	}
+	lib, err := bugst.Open(d.path, mode)
+	if err != nil {
+		own.Close()
+		return nil, openError(d, name, err)
+	}
+	p := &port{lib: lib, own: own}
+	if err = lib.SetReadTimeout(readTurn); err == nil { // once, here: beside a Read it would be a race
+		err = p.setFlow(set.Flow)
+	}
+	if err != nil {
+		_ = p.close()
+		return nil, fmt.Errorf("line %s: %w", name, err)
+	}
+	return p, nil
+}
+
+// firstFree is the lowest descriptor number that select(2), and with it the
+// library, cannot take.
+const firstFree = 1024
+
+// openOwn opens a non-blocking file and moves it out of the low numbers,
+// which the library needs, where the system's limit allows.
+func openOwn(path string) (*os.File, error) {
+	fd, err := retry(func() (int, error) {
+		return unix.Open(path, unix.O_RDWR|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+	})
+	if err != nil {
+		return nil, &fs.PathError{Op: "open", Path: path, Err: err}
+	}
+	if high, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, firstFree); err == nil {
+		unix.Close(fd)
+		fd = high
+	}
+	return os.NewFile(uintptr(fd), path), nil
+}
+
+// roomForSelect refuses a port whose three descriptors in the library would
+// not all be below 1,024: it would panic on the first Read.
+func roomForSelect() error {
+	var fds []int
+	defer func() {
+		for _, fd := range fds {
+			unix.Close(fd)
+		}
+	}()
+	for range 3 {
+		fd, err := unix.Open(os.DevNull, unix.O_RDONLY|unix.O_CLOEXEC, 0)
+		if err != nil {
+			return fmt.Errorf("too many open files: %w", err)
+		}
+		fds = append(fds, fd)
+		if fd >= firstFree {
+			return fmt.Errorf("this process has too many files and ports open: a port needs descriptors below %d", firstFree)
+		}
+	}
+	return nil
+}
+
+func retry[T any](f func() (T, error)) (T, error) {
+	for {
+		v, err := f()
+		if err != unix.EINTR {
+			return v, err
+		}
+	}
+}
+
+func (p *port) read(b []byte) (n int, err error) {
+	// Another goroutine may have taken the low numbers between roomForSelect
+	// and the library's open; its panic then ends this line only.
+	defer func() {
+		if r := recover(); r != nil {
+			n, err = 0, fmt.Errorf("the serial library cannot read this descriptor: %v", r)
+		}
+	}()
+	return p.lib.Read(b)
+}
+
+func (p *port) write(b []byte, limit time.Duration) (int, error) {
+	if err := p.own.SetWriteDeadline(time.Now().Add(limit)); err != nil {
+		return 0, err
+	}
+	n, err := p.own.Write(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = errSlow
+	}
+	return n, err
+}
+
+// stopWriting wakes a Write, which then finds the line closed.
+func (p *port) stopWriting() { _ = p.own.SetWriteDeadline(time.Unix(1, 0)) }
+
+func (p *port) close() error {
+	p.drain()
+	err := p.lib.Close()
+	if own := p.own.Close(); err == nil {
+		err = own
+	}
+	return err
+}
+
+// drain waits for what was written to leave. What flow control still holds
+// after that would delay closing, by up to 30 s on Linux: it is given up.
+func (p *port) drain() {
+	for until := time.Now().Add(drainTime); time.Now().Before(until); time.Sleep(5 * time.Millisecond) {
+		waiting := 0
+		err := p.ioctl(func(fd int) (err error) {
+			waiting, err = unix.IoctlGetInt(fd, unix.TIOCOUTQ)
+			return err
+		})
+		if err != nil || waiting == 0 {
+			return
+		}
+	}
+	_ = p.lib.ResetOutputBuffer()
+}
+
+// hold sends a break of length d, cut short when stop is closed.
+func (p *port) hold(d time.Duration, stop <-chan struct{}) error {
+	if err := p.ioctl(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCSBRK, 0) }); err != nil {
+		return explainBreak(err)
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-stop:
+	}
+	return explainBreak(p.ioctl(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCCBRK, 0) }))
+}
+
+func explainBreak(err error) error {
+	switch {
+	case errors.Is(err, unix.ENOTTY), errors.Is(err, unix.EINVAL):
+		return console.ErrNoBreak
+	case errors.Is(err, os.ErrClosed):
+		return console.ErrClosed
+	case errors.Is(err, unix.EIO), errors.Is(err, unix.ENODEV):
+		return fmt.Errorf("%w (%w)", console.ErrLost, err)
+	}
+	return err
+}
+
+// ioctl goes through the runtime, never through File.Fd, which would make
+// the file blocking.
+func (p *port) ioctl(f func(fd int) error) error {
+	conn, err := p.own.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var failed error
+	if err := conn.Control(func(fd uintptr) { failed = f(int(fd)) }); err != nil {
+		return err
+	}
+	return failed
+}
+
+// setFlow sets flow control; the library has switched both kinds off.
+func (p *port) setFlow(flow console.Flow) error {
+	if flow == "" || flow == console.FlowNone {
+		return nil
+	}
+	err := p.ioctl(func(fd int) error {
+		t, err := getTermios(fd)
+		if err != nil {
+			return err
+		}
+		if flow == console.FlowHardware {
+			t.Cflag |= unix.CRTSCTS
+		} else {
+			t.Iflag |= unix.IXON | unix.IXOFF
+			t.Cc[unix.VSTART], t.Cc[unix.VSTOP] = 0x11, 0x13 // DC1 and DC3, termios(3)
+		}
+		return setTermios(fd, t)
+	})
+	if err != nil {
+		return fmt.Errorf("set %s flow control: %w", flow, err)
+	}
+	return nil
+}
+
+// settings reads back what the system kept; where it does not tell, what was
+// asked for.
+func (p *port) settings(asked console.Settings) console.Settings {
+	set := asked
+	err := p.ioctl(func(fd int) error {
+		t, err := getTermios(fd)
+		if err != nil {
+			return err
+		}
+		set.Speed = int(t.Ospeed)
+		switch t.Cflag & unix.CSIZE {
+		case unix.CS5:
+			set.DataBits = 5
+		case unix.CS6:
+			set.DataBits = 6
+		case unix.CS7:
+			set.DataBits = 7
+		case unix.CS8:
+			set.DataBits = 8
+		}
+		set.StopBits = stopOf(t)
+		set.Parity = parityOf(t)
+		set.Flow = flowOf(t)
+		return nil
+	})
+	if err != nil {
+		return asked
+	}
+	return set
+}
+
+// stopOf knows that with 5 data bits, a UART makes one and a half stop bits of
+// two (16550 data sheet, from memory).
+func stopOf(t *unix.Termios) console.StopBits {
+	switch {
+	case t.Cflag&unix.CSTOPB == 0:
+		return console.StopOne
+	case t.Cflag&unix.CSIZE == unix.CS5:
+		return console.StopOneAndHalf
+	}
+	return console.StopTwo
+}
+
+func parityOf(t *unix.Termios) console.Parity {
+	odd, mark := t.Cflag&unix.PARODD != 0, t.Cflag&stickParity != 0
+	switch {
+	case t.Cflag&unix.PARENB == 0:
+		return console.ParityNone
+	case mark && odd:
+		return console.ParityMark
+	case mark:
+		return console.ParitySpace
+	case odd:
+		return console.ParityOdd
+	}
+	return console.ParityEven
+}
+
+func flowOf(t *unix.Termios) console.Flow {
+	switch {
+	case t.Cflag&unix.CRTSCTS != 0:
+		return console.FlowHardware
+	case t.Iflag&unix.IXON != 0:
+		return console.FlowSoftware
+	}
+	return console.FlowNone
+}

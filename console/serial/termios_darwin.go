@@ -1,0 +1,12 @@
+package serial
+
+import "golang.org/x/sys/unix"
+
+const (
+	systemLocks = ""
+	stickParity = 0 // this system has no mark and space parity
+)
+
+func getTermios(fd int) (*unix.Termios, error) { return unix.IoctlGetTermios(fd, unix.TIOCGETA) }
+
+func setTermios(fd int, t *unix.Termios) error { return unix.IoctlSetTermios(fd, unix.TIOCSETA, t) }

@@ -1,0 +1,14 @@
+package serial
+
+import "golang.org/x/sys/unix"
+
+const (
+	systemLocks = "/run/lock"
+	stickParity = unix.CMSPAR
+)
+
+// TCGETS2 tells the speed as a number, not as a code of the table in
+// termios(3).
+func getTermios(fd int) (*unix.Termios, error) { return unix.IoctlGetTermios(fd, unix.TCGETS2) }
+
+func setTermios(fd int, t *unix.Termios) error { return unix.IoctlSetTermios(fd, unix.TCSETS2, t) }
