@@ -1,0 +1,123 @@
+package progress
+
+import (
+	"io"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/vbauerster/mpb/v8"
+	"github.com/vbauerster/mpb/v8/decor"
+
+	"linehand/script/player"
+)
+
+// bars is a board for a terminal.
+type bars struct {
+	out  *gate
+	all  *mpb.Progress
+	mu   sync.Mutex
+	list []*mpb.Bar
+}
+
+// Bars makes a board that redraws itself on a terminal.
+func Bars(terminal io.Writer) Board {
+	g := &gate{out: terminal}
+	return &bars{out: g, all: mpb.New(mpb.WithOutput(g), mpb.WithAutoRefresh(), mpb.WithWidth(24), mpb.WithRefreshRate(200*time.Millisecond))}
+}
+
+func (b *bars) Unit(name string, estimate time.Duration) func(player.Progress) {
+	run := &shown{started: time.Now()}
+	bar := b.all.New(1, mpb.BarStyle().Lbound("[").Filler("=").Tip(">").Padding(" ").Rbound("]"),
+		mpb.PrependDecorators(decor.Name(name+" ")),
+		mpb.AppendDecorators(decor.Any(func(decor.Statistics) string { return " " + run.text(estimate) })),
+	)
+	b.mu.Lock()
+	b.list = append(b.list, bar)
+	b.mu.Unlock()
+	return func(p player.Progress) {
+		run.set(p)
+		if p.Of > 0 {
+			bar.SetTotal(int64(p.Of)+1, false)
+			bar.SetCurrent(int64(p.No))
+		}
+		if p.Doing == player.Ended {
+			bar.Abort(false)
+		}
+	}
+}
+
+func (b *bars) Quiet(f func()) {
+	b.mu.Lock()
+	n := len(b.list)
+	b.mu.Unlock()
+	b.out.shut(n, f)
+}
+
+func (b *bars) Close() {
+	b.mu.Lock()
+	for _, bar := range b.list {
+		bar.Abort(false)
+	}
+	b.mu.Unlock()
+	b.all.Wait()
+}
+
+// shown is what a bar shows of its run.
+type shown struct {
+	mu      sync.Mutex
+	p       player.Progress
+	started time.Time
+	ended   time.Time
+}
+
+func (s *shown) set(p player.Progress) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.p = p
+	if p.Doing == player.Ended {
+		s.ended = time.Now()
+	}
+}
+
+func (s *shown) text(estimate time.Duration) string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	elapsed := time.Since(s.started)
+	if !s.ended.IsZero() {
+		elapsed = s.ended.Sub(s.started)
+	}
+	return State(s.p) + ", " + Times(elapsed, estimate)
+}
+
+// gate stands between the bars and the terminal, and drops frames while
+// somebody else uses it.
+type gate struct {
+	mu   sync.Mutex
+	out  io.Writer
+	busy int
+}
+
+func (g *gate) Write(p []byte) (int, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.busy > 0 {
+		return len(p), nil
+	}
+	return g.out.Write(p)
+}
+
+// shut keeps the bars out while f runs. The next frame goes up by as many
+// lines as there are bars, so these are put below what f has written.
+func (g *gate) shut(bars int, f func()) {
+	g.mu.Lock()
+	g.busy++
+	g.mu.Unlock()
+	f()
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.busy--
+	if g.busy == 0 {
+		io.WriteString(g.out, strings.Repeat("\n", bars))
+	}
+}

@@ -1,0 +1,192 @@
+// Package rehearsal puts a simulated unit on a line, so that a dialogue can
+// be played without hardware: the unit is made to fit what the plan says of
+// it, with secrets that are made up for the occasion.
+//
+// A Bench owns everything that it starts; Close ends it and waits.
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"time"
+
+	"linehand/console"
+	"linehand/fixtures/sim"
+	"linehand/script"
+	"linehand/script/plan"
+	"linehand/script/player"
+)
+
+// Options say what is rehearsed, and how.
+type Options struct {
+	Settings console.Settings // of both ends
+	Seed     uint64
+	Faults   sim.Faults
+	Lonely   bool    // the network holds no cluster, whatever the plan says
+	Pauses   float64 // the unit's own pauses, as a share of the true ones; 0 means 1
+	InMemory bool    // no pseudo-terminal, also where there is one
+
+	// Open opens a serial line by its path; it is not used with InMemory.
+	Open func(ctx context.Context, path, name string, set console.Settings) (console.Line, error)
+}
+
+// Bench is one simulated unit and the line to it.
+type Bench struct {
+	opts    Options
+	name    string
+	unit    sim.Unit
+	session *sim.Session
+	folder  string // of the pseudo-terminal's link; "" in memory
+	port    port
+}
+
+// port is the unit's end of the cable.
+type port interface {
+	io.ReadWriteCloser
+	open(ctx context.Context, set console.Settings) (console.Line, error)
+}
+
+// Kinds are the kinds of unit that can be simulated.
+func Kinds() []string { return []string{"brackwater-s24", "quillon-x48"} }
+
+// Simulated tells whether a kind of unit can be simulated.
+func Simulated(kind string) bool { return slices.Contains(Kinds(), kind) }
+
+// InMemory tells whether rehearsals on this system can only be in memory.
+func InMemory() bool { return runtime.GOOS != "linux" }
+
+// New prepares a bench for a unit; Start switches the unit on.
+func New(u *plan.Unit, secrets player.Secrets, opts Options) (*Bench, error) {
+	unit, err := simulate(u, secrets, opts)
+	if err != nil {
+		return nil, err
+	}
+	b := &Bench{opts: opts, name: u.Name, unit: unit}
+	if opts.InMemory || InMemory() {
+		b.port = newMemory(u.Name)
+		return b, nil
+	}
+	if b.folder, err = os.MkdirTemp("", "linehand-line-"); err != nil {
+		return nil, fmt.Errorf("make a line for the rehearsal: %w", err)
+	}
+	pty, err := sim.OpenPTY(filepath.Join(b.folder, "line-"+u.Name))
+	if err != nil {
+		os.RemoveAll(b.folder)
+		return nil, err
+	}
+	b.port = terminal{pty, "rehearsal:" + u.Name, opts.Open}
+	return b, nil
+}
+
+// Open opens the line. It can be called again after the line was lost.
+func (b *Bench) Open(ctx context.Context) (console.Line, error) {
+	return b.port.open(ctx, b.opts.Settings)
+}
+
+// Start switches the unit on.
+func (b *Bench) Start(ctx context.Context) {
+	var conn io.ReadWriteCloser = b.port
+	if t, ok := b.port.(terminal); ok {
+		conn = t.Port
+	}
+	b.session = sim.Start(ctx, b.unit, conn, sim.Options{
+		Settings: b.opts.Settings, Seed: b.opts.Seed, Faults: b.opts.Faults, Paced: true,
+	})
+}
+
+// Close switches the unit off and takes everything down.
+func (b *Bench) Close() error {
+	var err error
+	if b.session != nil {
+		b.session.Stop()
+	} else {
+		err = b.port.Close()
+	}
+	if b.folder != "" {
+		err = errors.Join(err, os.RemoveAll(b.folder))
+	}
+	return err
+}
+
+// Floor is what the wire and the unit's own pauses need at the least.
+type Floor struct {
+	Out, In int // characters from and to the unit
+	Char    time.Duration
+	Pauses  time.Duration
+	Total   time.Duration
+}
+
+// Floor gives the figures up to now.
+func (b *Bench) Floor() Floor {
+	st := b.session.Stats()
+	return Floor{Out: st.Out, In: st.In, Char: b.opts.Settings.CharTime(), Pauses: st.Pauses, Total: st.Floor}
+}
+
+// Holds tells what the unit holds now.
+func (b *Bench) Holds() map[string]string { return b.unit.Holds() }
+
+// terminal is a pseudo-terminal that the host opens as a serial line.
+type terminal struct {
+	*sim.Port
+	name string
+	dial func(ctx context.Context, path, name string, set console.Settings) (console.Line, error)
+}
+
+func (t terminal) open(ctx context.Context, set console.Settings) (console.Line, error) {
+	return t.dial(ctx, t.Path(), t.name, set)
+}
+
+// simulate makes the unit that the plan speaks of, fresh from the factory.
+func simulate(u *plan.Unit, secrets player.Secrets, opts Options) (sim.Unit, error) {
+	c := sim.Config{Serial: u.Serial, Scale: opts.Pauses}
+	if f, ok := u.Values["factory"].(script.FactoryValues); ok {
+		c.FactoryUser = f.User
+		value, err := valueOf(secrets, f.Secret.Name)
+		if err != nil {
+			return nil, err
+		}
+		c.FactorySecret = value
+	}
+	clusters, err := network(u, secrets)
+	if err != nil {
+		return nil, err
+	}
+	if !opts.Lonely {
+		c.Clusters = clusters
+	}
+	switch u.Kind {
+	case "brackwater-s24":
+		return sim.NewS24(c), nil
+	case "quillon-x48":
+		return sim.NewX48(c), nil
+	}
+	return nil, fmt.Errorf("unit %q is a %s, and there is no simulated unit of that kind; there are %v", u.Name, u.Kind, Kinds())
+}
+
+// network is what the unit finds around it: the cluster that it is to join.
+func network(u *plan.Unit, secrets player.Secrets) ([]sim.Cluster, error) {
+	c, ok := u.Values["cluster"].(script.ClusterValues)
+	if !ok || c.Mode != "join" {
+		return nil, nil
+	}
+	refs, _ := u.Values["secret"].(map[string]script.SecretRef)
+	join, err := valueOf(secrets, refs[plan.JoinRole].Name)
+	if err != nil {
+		return nil, err
+	}
+	before := max(1, slices.Index(c.Members, u.Name))
+	return []sim.Cluster{{Name: c.Name, Address: c.Address, Members: before, Secret: join}}, nil
+}
+
+func valueOf(secrets player.Secrets, name string) (string, error) {
+	if name == "" {
+		return "", nil
+	}
+	return secrets.Secret(name)
+}

@@ -1,0 +1,185 @@
+// Package station prepares a unit's run and plays it: the site profile, its
+// plan and the dialogues are read and checked, the secrets are fetched, the
+// line is opened and the session record begun, in that order, so that a fault
+// in any of them is told before anything is sent.
+//
+// It adds no rule of its own to those of the packages below it, and knows
+// neither a terminal nor a page. The caller gives it a context for each run;
+// no goroutine of it outlives Play.
+package station
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"linehand/script"
+	"linehand/script/plan"
+	"linehand/script/site"
+)
+
+// Sheet is the worksheet of a site: its profile and the plan made of it.
+type Sheet struct {
+	File   string // the profile, as it was named
+	SHA256 string // of the bytes of all its files, the lowest layer first
+	Site   *site.Site
+	Plan   *plan.Plan
+
+	// Warnings and notes of the plan; what is worse is an error of ReadSheet.
+	Problems plan.Problems
+
+	// dialogue reads a dialogue by its path in the plan.
+	dialogue func(path string) (*script.Dialogue, error)
+}
+
+// ReadSheet reads a profile from its layers, the lowest first, and makes the
+// plan. An error is of type Findings: everything that is wrong.
+func ReadSheet(paths ...string) (*Sheet, error) {
+	s, err := site.Load(paths...)
+	if err != nil {
+		return nil, findingsOf(err)
+	}
+	p, problems := plan.Make(s)
+	if p == nil {
+		return nil, findingsOfPlan(problems)
+	}
+	sheet := &Sheet{File: paths[len(paths)-1], Site: s, Plan: p, Problems: problems, dialogue: script.Load}
+	if sheet.SHA256, err = digest(s.Files); err != nil {
+		return nil, err
+	}
+	return sheet, nil
+}
+
+func digest(files []string) (string, error) {
+	h := sha256.New()
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			return "", fmt.Errorf("read a site profile: %w", err)
+		}
+		h.Write(data)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// Unit finds a unit of the plan; the error suggests the nearest name.
+func (s *Sheet) Unit(name string) (*plan.Unit, error) {
+	u, err := s.Plan.Unit(name)
+	if err != nil {
+		return nil, Findings{{Severity: Error, File: s.File, What: err.Error(), Mend: "name a unit as the profile writes it"}}
+	}
+	return u, nil
+}
+
+// Dialogue reads the dialogue of a unit and checks it, by itself and against
+// the unit's values. A fault is an error of type Findings; warnings are
+// returned with the dialogue.
+func (s *Sheet) Dialogue(u *plan.Unit) (*script.Dialogue, Findings, error) {
+	return s.DialogueFrom(u, u.Dialogue)
+}
+
+// DialogueFrom is Dialogue with another file than the profile names.
+func (s *Sheet) DialogueFrom(u *plan.Unit, path string) (*script.Dialogue, Findings, error) {
+	if path == "" {
+		return nil, nil, Findings{{Severity: Error, File: s.File, What: fmt.Sprintf("kind %q of unit %q has no dialogue", u.Kind, u.Name), Mend: "name one with dialogue: under kinds:"}}
+	}
+	d, err := s.dialogue(path)
+	if err != nil {
+		return nil, nil, findingsOf(err)
+	}
+	found := findingsOfLint(append(script.Lint(d), script.LintValues(d, u.Values)...))
+	if errs := found.only(Error); len(errs) > 0 {
+		return nil, nil, errs
+	}
+	return d, found, nil
+}
+
+// Embedded reads a sheet out of files that a program carries with it. They
+// are laid out in a folder of their own while they are read; name is what
+// messages and records call them.
+func Embedded(files interface {
+	ReadFile(string) ([]byte, error)
+}, list []string, profile, name string) (*Sheet, error) {
+	dir, err := os.MkdirTemp("", "linehand-site-")
+	if err != nil {
+		return nil, fmt.Errorf("lay out the %s: %w", name, err)
+	}
+	defer os.RemoveAll(dir)
+	for _, file := range list {
+		data, err := files.ReadFile(file)
+		if err == nil {
+			err = writeFile(filepath.Join(dir, filepath.FromSlash(file)), data)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("lay out the %s: %w", name, err)
+		}
+	}
+	sheet, err := ReadSheet(filepath.Join(dir, filepath.FromSlash(profile)))
+	if err != nil {
+		return nil, err
+	}
+	sheet.File = name
+	sheet.dialogue = func(path string) (*script.Dialogue, error) {
+		rel, err := filepath.Rel(dir, path)
+		if err != nil {
+			return nil, err
+		}
+		data, err := files.ReadFile(filepath.ToSlash(rel))
+		if err != nil {
+			return nil, fmt.Errorf("read dialogue: %w", err)
+		}
+		return script.Parse(filepath.ToSlash(rel), data)
+	}
+	return sheet, nil
+}
+
+func writeFile(path string, data []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return err
+	}
+	return os.WriteFile(path, data, 0o600)
+}
+
+// SecretsOf lists the secrets that a run of the dialogue types, by the names
+// that the profile has for them, sorted.
+func SecretsOf(u *plan.Unit, d *script.Dialogue) []string {
+	var names []string
+	refs, _ := u.Values["secret"].(map[string]script.SecretRef)
+	for _, name := range d.SecretNames() {
+		// A name that the plan does not supply stands in a stage that this
+		// unit does not need: LintValues has seen to that.
+		if ref, ok := refs[name]; ok && ref.Name != "" {
+			names = append(names, ref.Name)
+		}
+	}
+	if factory, ok := u.Values["factory"].(script.FactoryValues); ok && factory.Secret.Name != "" && typesFactorySecret(d) {
+		names = append(names, factory.Secret.Name)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+func typesFactorySecret(d *script.Dialogue) bool {
+	for i := range d.Stages {
+		for j := range d.Stages[i].Exchanges {
+			a := d.Stages[i].Exchanges[j].Answer
+			if a == nil {
+				continue
+			}
+			for _, expr := range a.Exprs() {
+				if bytes.Contains([]byte(expr), []byte("factory.secret")) {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
+
+// ErrInput is what every error about a file that a person wrote wraps.
+var ErrInput = errors.New("a fault in an input file")

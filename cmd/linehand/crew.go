@@ -1,0 +1,61 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"sync"
+
+	"linehand/cmd/internal/desk"
+	"linehand/cmd/internal/progress"
+	"linehand/cmd/internal/station"
+	"linehand/script/player"
+)
+
+// crew plays several stations at once, with one board and one desk.
+type crew struct {
+	*app
+	board progress.Board
+	desk  *desk.Desk
+}
+
+func (a *app) crew() *crew {
+	c := &crew{app: a}
+	if isTerminal(a.errs) {
+		c.board = progress.Bars(a.errs)
+	} else {
+		c.board = progress.Lines(a.errs)
+	}
+	c.desk = desk.New(a.in, a.errs, a.set.Person, c.board.Quiet)
+	return c
+}
+
+// deskFor is who is asked at a unit's holds; nil for nobody.
+func (c *crew) deskFor(unit string) player.Desk {
+	if c.set.OnHold == "ask" || c.set.OnHold == "auto" && isTerminal(c.in) {
+		return c.desk.For(unit)
+	}
+	return nil
+}
+
+// play plays all stations and waits for them. The results are in the order
+// of the stations; so are the errors of those that could not begin.
+func (c *crew) play(ctx context.Context, stations []*station.Station) ([]station.Result, []error) {
+	results, errs := make([]station.Result, len(stations)), make([]error, len(stations))
+	var all sync.WaitGroup
+	for i, s := range stations {
+		s.Desk = c.deskFor(s.Unit.Name)
+		s.Watch = c.board.Unit(s.Unit.Name, station.Estimate(c.set.Records, s.Dialogue.Name))
+		all.Go(func() { results[i], errs[i] = s.Play(ctx) })
+	}
+	all.Wait()
+	c.board.Close()
+	return results, errs
+}
+
+// say prints how a run ended.
+func (a *app) say(r station.Result) {
+	fmt.Fprintf(a.out, "%s: %s\n", r.Unit, a.masked(r.Ending.Sentence))
+	if r.Ending.Next != "" {
+		fmt.Fprintf(a.out, "%s: next: %s\n", r.Unit, a.masked(r.Ending.Next))
+	}
+}
