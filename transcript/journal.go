@@ -183,6 +183,7 @@ func (j *Journal) Say(e Event) error {
 		return err
 	}
 	e.Kind = Said
+	j.maskTexts(&e)
 	if e.Why == "hand" {
 		e.Data = j.byHand(e.Data)
 	} else {
@@ -217,9 +218,7 @@ func (j *Journal) Append(e Event) error {
 	if err := j.usable(); err != nil {
 		return err
 	}
-	for _, text := range []*string{&e.Exchange, &e.Value, &e.Name, &e.Text, &e.Want, &e.Got, &e.Next} {
-		*text = j.mask.Text(*text)
-	}
+	j.maskTexts(&e)
 	if e.Kind != Ending {
 		return j.put(j.now(), e)
 	}
@@ -233,6 +232,12 @@ func (j *Journal) Append(e Event) error {
 	j.ended = true
 	j.mu.Unlock()
 	return j.Sync()
+}
+
+func (j *Journal) maskTexts(e *Event) {
+	for _, text := range []*string{&e.Exchange, &e.Value, &e.Name, &e.Text, &e.Want, &e.Got, &e.Next} {
+		*text = j.mask.Text(*text)
+	}
 }
 
 // Flush is called when the line has gone quiet. It records what was held
