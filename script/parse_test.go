@@ -160,3 +160,16 @@ func TestFormatPage(t *testing.T) {
 		}
 	}
 }
+
+// TestNearestKey mistypes each key of an exchange by one letter left out.
+func TestNearestKey(t *testing.T) {
+	for _, key := range strings.Fields("prompt answer press when needed enter echo times at-once sometimes settle reads refused-by") {
+		for i := range key {
+			mistyped := key[:i] + key[i+1:]
+			_, err := Parse("d.yaml", []byte(minimal("  - stage: a\n    exchanges: [{"+mistyped+": x}]\n")))
+			if err == nil || !strings.Contains(err.Error(), `an exchange has no key "`+mistyped+`"; did you mean "`+key+`"?`) {
+				t.Errorf("%s: %v", mistyped, err)
+			}
+		}
+	}
+}
