@@ -137,6 +137,9 @@ func (c *checker) unknownKey(e yamlwalk.Entry, s *shape) {
 		return
 	}
 	what := fmt.Sprintf("unknown key %q in %s", e.Key, s.called)
+	if s.secret {
+		what = "unknown key in " + s.called
+	}
 	near, ok := yamlwalk.Nearest(e.Key, s.keyNames())
 	if e.Key == "secrets" && s.field("roles") != nil {
 		near, ok = "roles", true

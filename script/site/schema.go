@@ -11,7 +11,7 @@ type shape struct {
 	check  check  // of text, and of each element of texts
 	least  int    // of number
 	most   int
-	secret bool  // the text is the name of a secret: never shown in a fault
+	secret bool  // what is written may be a secret by mistake: never shown in a fault
 	keys   check // of the keys of a table
 }
 
@@ -97,7 +97,7 @@ var unitShape = &shape{kind: object, called: "a unit", fields: []field{
 	{"roles", roles},
 }}
 
-var secretShape = &shape{kind: choice, called: "a secret", fields: []field{
+var secretShape = &shape{kind: choice, called: "a secret", secret: true, fields: []field{
 	{"env", &shape{kind: text, secret: true, check: checkVariable}},
 	{"file", &shape{kind: text, secret: true}},
 	{"ask", &shape{kind: text, secret: true}},

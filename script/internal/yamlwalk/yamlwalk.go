@@ -3,6 +3,9 @@
 // line and column, and what a strict file may not hold is a fault: anchors,
 // aliases, tags, keys said twice, keys without a value, a second document.
 //
+// A file may hold a secret by mistake, so no fault repeats more of it than a
+// key, and not that where it may have been meant for a value.
+//
 // It knows nothing of what the keys mean. Reading never stops at the first
 // fault, except where the text is no YAML at all.
 package yamlwalk
@@ -125,16 +128,27 @@ func (w *walk) document(data []byte) *yaml.Node {
 			return nil
 		}
 	}
-	w.syntax(err)
+	w.syntax(err, data)
 	return nil
 }
+
+const noAliases = "anchors and aliases are not used here"
+
+var unknownAnchor = regexp.MustCompile(`^yaml: unknown anchor '(.*)' referenced$`)
 
 var syntaxError = regexp.MustCompile(`^yaml: (?:line (\d+): )?((?s).*)$`)
 
 // syntax reports what the YAML library says. It gives no column, so the
-// first one is named.
-func (w *walk) syntax(err error) {
+// first one is named. Of an alias to nothing it gives the text, but not the
+// line: here it is the other way round.
+func (w *walk) syntax(err error, data []byte) {
 	line, words := 1, err.Error()
+	if m := unknownAnchor.FindStringSubmatch(words); m != nil {
+		before, _, _ := bytes.Cut(data, []byte("*"+m[1]))
+		line = 1 + bytes.Count(before, []byte("\n"))
+		w.fault(line, 1, noAliases, "write the value out, in quotes if it starts with a *")
+		return
+	}
 	if m := syntaxError.FindStringSubmatch(words); m != nil {
 		words = m[2]
 		if n, err := strconv.Atoi(m[1]); err == nil {
@@ -151,7 +165,7 @@ func (w *walk) syntax(err error) {
 func (w *walk) value(n *yaml.Node) *Value {
 	v := &Value{Pos: Pos{w.file, n.Line, n.Column}}
 	if n.Kind == yaml.AliasNode || n.Anchor != "" {
-		w.fault(n.Line, n.Column, "anchors and aliases are not used here", "write the value out")
+		w.fault(n.Line, n.Column, noAliases, "write the value out")
 		return nil
 	}
 	if n.Style&yaml.TaggedStyle != 0 {
@@ -192,7 +206,10 @@ func (w *walk) entries(n *yaml.Node, v *Value) {
 	seen := newSeen(len(n.Content) / 2)
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
-		if e, ok := w.entry(key, value, seen); ok {
+		if empty(value) && n.Style&yaml.FlowStyle != 0 && noColon(key, value) {
+			w.fault(key.Line, key.Column, "this key has no value", "write {KEY: VALUE}")
+			v.Damaged = true
+		} else if e, ok := w.entry(key, value, seen); ok {
 			v.Entries = append(v.Entries, e)
 		} else {
 			v.Damaged = true
@@ -254,6 +271,12 @@ func (s seenKeys) add(key string, line int) (first int, twice bool) {
 }
 
 func empty(n *yaml.Node) bool { return n.Kind == yaml.ScalarNode && n.Tag == "!!null" }
+
+// noColon tells {word} from {key: }: there is no room for a colon and a blank
+// between the key and its missing value.
+func noColon(key, value *yaml.Node) bool {
+	return value.Line == key.Line && value.Column < key.Column+utf8.RuneCountInString(key.Value)+2
+}
 
 func firstNonUTF8(data []byte) (line, column int, bad bool) {
 	if utf8.Valid(data) {
