@@ -69,8 +69,12 @@ func (e *Engine) Decide(live []Live, match int, shown Shown) (Decision, error) {
 		return *hold, nil
 	}
 	if match >= 0 || shown.Quiet >= refusalQuiet {
-		if words, refused := e.refusal(shown.Since); refused {
-			return e.refused(words, shown.Now), nil
+		if e.refusal(shown.Since) {
+			words := shown.Since
+			if match >= 0 {
+				words = cutPrompt(words, live[match].x)
+			}
+			return e.refused(lastWords(words), shown.Now), nil
 		}
 	}
 	if match < 0 {
@@ -252,18 +256,9 @@ func (e *Engine) passedBefore(x *exchange) {
 func (e *Engine) Redrawn() { e.redrawn = true }
 
 // refusal looks for the unit's words of refusal since the last answer.
-func (e *Engine) refusal(since string) (words string, refused bool) {
-	if e.last == nil {
-		return "", false
-	}
-	for _, list := range [][]script.Pattern{e.last.spec.RefusedBy, e.last.stage.spec.RefusedBy} {
-		for _, p := range list {
-			if p.In.MatchString(since) {
-				return words4(since), true
-			}
-		}
-	}
-	return "", false
+func (e *Engine) refusal(since string) bool {
+	return e.last != nil &&
+		(anyIn(e.last.spec.RefusedBy, since) || anyIn(e.last.stage.spec.RefusedBy, since))
 }
 
 // refused goes on where the dialogue says, or holds.
@@ -300,7 +295,7 @@ func (e *Engine) again(x *exchange, shown Shown) (Decision, error) {
 		return Look{}, nil
 	}
 	if x.stage.no == e.cur || x == e.last {
-		words := words4(cutPrompt(shown.Since, x))
+		words := lastWords(cutPrompt(shown.Since, x))
 		if words == "" {
 			words = "it gives no reason"
 		}
@@ -399,8 +394,8 @@ func anyIn(list []script.Pattern, text string) bool {
 	return false
 }
 
-// words4 keeps the last lines of what a unit said, for a person.
-func words4(text string) string {
+// lastWords keeps the last lines of what a unit said, for a person.
+func lastWords(text string) string {
 	var lines []string
 	for line := range strings.SplitSeq(text, "\n") {
 		if line = strings.TrimSpace(line); line != "" {
