@@ -55,7 +55,7 @@ var badProfiles = []struct{ name, old, new, want string }{
 	{"blank at the end", "serial: BW24-2207-0127", "serial: 'BW24-2207-0127 '", `37:13: serial: the text starts or ends with a blank; take the blank out`},
 	{"dot in a name", "{name: e1, network", "{name: e.1, network", `34:16: name: "e.1" cannot be a name here; use at most 64 letters, digits and - _ / :, a letter or digit first`},
 	{"server with a port", "dns: [192.0.2.3]", "dns: ['192.0.2.3:53']", `6:9: dns: this is neither a server's address nor its name; write it alone, without port, user or scheme`},
-	{"defaults not there", "format: linehand.site/1", "format: linehand.site/1\ndefaults: company.yaml", `2:11: cannot read company.yaml: file does not exist; name a file that is there and may be read`},
+	{"defaults not there", "format: linehand.site/1", "format: linehand.site/1\ndefaults: company.yaml", `2:11: company.yaml cannot be read: file does not exist; name a file that is there and may be read`},
 }
 
 // literalSecrets are places where people write a secret; "hunter2" is it.

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -130,6 +131,23 @@ units:
 	}
 	if want := []string{at("company/base.yaml"), at("site.yaml"), at("late.yaml")}; !slices.Equal(s.Files, want) {
 		t.Errorf("files %v, want %v", s.Files, want)
+	}
+}
+
+func TestFilesThatCannotBeRead(t *testing.T) {
+	dir := t.TempDir()
+	for path, want := range map[string]string{
+		filepath.Join(dir, "not.yaml"): "no such file or directory",
+		dir:                            "it is not a regular file",
+	} {
+		_, err := Load(path)
+		// The system's own words for a missing file differ.
+		if err == nil || !strings.Contains(err.Error(), path+": the file cannot be read: ") || runtime.GOOS != "windows" && !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %s", err, want)
+		}
+	}
+	if _, err := Load(); err == nil || !strings.Contains(err.Error(), "no site profile was named") {
+		t.Errorf("got %v", err)
 	}
 }
 

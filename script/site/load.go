@@ -80,7 +80,11 @@ func (l *loader) layer(path string, said script.Pos) {
 	}
 	data, err := l.read(path)
 	if err != nil {
-		l.fault(said, fmt.Sprintf("cannot read %s: %v", path, bareError(err)), "name a file that is there and may be read")
+		what := "the file cannot be read: "
+		if said.Line > 0 {
+			what = path + " cannot be read: "
+		}
+		l.fault(said, what+bareError(err).Error(), "name a file that is there and may be read")
 		return
 	}
 	root := l.check(path, data)
