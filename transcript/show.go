@@ -24,6 +24,9 @@ func Printable(s string) string {
 // Typed is what was typed, for people: as text, with the names of keys that
 // show nothing, such as ‹Enter›, and ‹secret NAME› where a secret stood.
 func Typed(data []Part) string {
+	if len(data) == 1 && string(data[0].Bytes) == " " {
+		return "‹Space›"
+	}
 	var text strings.Builder
 	for _, part := range data {
 		if part.Secret != "" {
