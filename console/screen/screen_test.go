@@ -291,8 +291,8 @@ type result struct {
 	Queries  []Query
 }
 
-func resolve(pieces ...[]byte) result {
-	s := New(20, 6)
+func resolve(cols, rows int, pieces ...[]byte) result {
+	s := New(cols, rows)
 	var r result
 	s.OnLine(func(l Line) { r.Lines = append(r.Lines, l) })
 	s.Write([]byte("before: "))
@@ -320,14 +320,15 @@ var fragments = rapid.OneOf(
 func TestAnySplitGivesTheSame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		data := bytes.Join(rapid.SliceOf(fragments).Draw(t, "fragments"), nil)
-		whole := resolve(data)
+		cols, rows := rapid.IntRange(1, 24).Draw(t, "cols"), rapid.IntRange(1, 8).Draw(t, "rows")
+		whole := resolve(cols, rows, data)
 		var pieces [][]byte
 		for rest := data; len(rest) > 0; {
 			n := rapid.IntRange(1, min(len(rest), 7)).Draw(t, "piece")
 			pieces = append(pieces, rest[:n])
 			rest = rest[n:]
 		}
-		if d := cmp.Diff(whole, resolve(pieces...)); d != "" {
+		if d := cmp.Diff(whole, resolve(cols, rows, pieces...)); d != "" {
 			t.Fatalf("%q split: %s", data, d)
 		}
 	})
@@ -339,15 +340,15 @@ func FuzzScreen(f *testing.F) {
 	f.Add([]byte("\x1b[4h\x1b[99999999b\x1b[3S\x1b[2T\x1b[?1049h\x1bM\x1bc"), uint16(1))
 	f.Fuzz(func(t *testing.T, data []byte, at uint16) {
 		k := int(at) % (len(data) + 1)
-		whole := resolve(data)
-		if d := cmp.Diff(whole, resolve(data[:k], data[k:])); d != "" {
+		whole := resolve(20, 6, data)
+		if d := cmp.Diff(whole, resolve(20, 6, data[:k], data[k:])); d != "" {
 			t.Fatalf("split at %d: %s", k, d)
 		}
 		var single [][]byte
 		for i := range data {
 			single = append(single, data[i:i+1])
 		}
-		if d := cmp.Diff(whole, resolve(single...)); d != "" {
+		if d := cmp.Diff(whole, resolve(20, 6, single...)); d != "" {
 			t.Fatalf("byte by byte: %s", d)
 		}
 		if len(whole.Queries) > maxQueries || len(whole.Tail) > (6+historyCells/20)*20*maxClusterSize {

@@ -22,6 +22,9 @@ func take(d device, name, owner string) (*lock, error) {
 	if err != nil {
 		return nil, fmt.Errorf("line %s: no place for its lock file: %w", name, err)
 	}
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("line %s: lock file %s is not a plain file; somebody has put something else there: remove it", name, path)
+	}
 	file := openLock(path)
 	got, err := file.TryLock()
 	if err != nil {

@@ -20,17 +20,19 @@ const (
 )
 
 // device is a port by its system name, such as COM3.
-type device struct{ path, key string }
-
-func resolve(path, name string) (device, error) {
-	return device{path: path, key: cleaned(path)}, nil
+type device struct {
+	path, key string
+	listed    bool // the system's list has it, under this name
 }
 
-// present asks the system's list; a port that is not in it from the start
-// would be a name that the list spells differently, and counts as there.
+func resolve(path, name string) (device, error) {
+	_, listed := ports.ByDevice(path)
+	return device{path: path, key: cleaned(path), listed: listed}, nil
+}
+
+// present asks the system's list, for a port that was in it.
 func (d device) present() bool {
-	list, err := ports.List()
-	if err != nil || len(list) == 0 {
+	if !d.listed {
 		return true
 	}
 	_, ok := ports.ByDevice(d.path)
@@ -98,7 +100,11 @@ func (p *port) stopWriting() {
 	_ = p.lib.ResetOutputBuffer()
 }
 
-func (p *port) close() error { return p.lib.Close() }
+func (p *port) close() error {
+	err := p.lib.Close() // ends what is being written
+	p.writing.Wait()
+	return err
+}
 
 func (p *port) hold(d time.Duration, _ <-chan struct{}) error { return p.lib.Break(d) }
 

@@ -222,6 +222,7 @@ func (p *port) hold(d time.Duration, stop <-chan struct{}) error {
 	select {
 	case <-timer.C:
 	case <-stop:
+		return console.ErrClosed // closing ends the break
 	}
 	return explainBreak(p.ioctl(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCCBRK, 0) }))
 }

@@ -344,6 +344,32 @@ func TestTooManyFiles(t *testing.T) {
 	}
 }
 
+func TestLockFileThatIsALink(t *testing.T) {
+	_, path := terminal(t)
+	d, err := resolve(path, "bench")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.key = "test-" + cleaned(t.TempDir())
+	lock, err := lockFile(d.key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	victim := filepath.Join(t.TempDir(), "victim")
+	os.WriteFile(victim, []byte("precious"), 0o600)
+	if err := os.Symlink(victim, lock); err != nil {
+		t.Fatal(err)
+	}
+	defer os.Remove(lock)
+	if l, err := take(d, "bench", "x"); err == nil {
+		l.release()
+		t.Error("a planted link was taken for the lock file")
+	}
+	if got, _ := os.ReadFile(victim); string(got) != "precious" {
+		t.Errorf("the file behind the link now holds %q", got)
+	}
+}
+
 func TestWrittenIsPlainText(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "lock")
 	os.WriteFile(path, []byte("process 1\x1b[2J\r\n(x)"+strings.Repeat("y", 1000)), 0o600)
