@@ -38,7 +38,7 @@ type Dialogue struct {
 type LineSpec struct {
 	Settings console.Settings
 	Enter    Key           // what ends an answer: CR, LF or CR LF
-	Settle   time.Duration // how long the line must be quiet before a prompt counts
+	Settle   time.Duration // how long the line must be quiet before a prompt counts; 0: what the line needs
 	Pace     time.Duration // least pause between characters; 0: as fast as the line goes
 	Erase    Key           // takes back one typed character (sent as often as needed) or, when EraseAll, the whole answer
 	EraseAll bool

@@ -29,7 +29,6 @@ const (
 
 // What holds when the file does not say.
 const (
-	DefaultSettle  = 40 * time.Millisecond // quiet that a USB adapter's batching does not fake (from memory: 16 ms)
 	DefaultWithin  = 2 * time.Minute
 	DefaultEvery   = 5 * time.Second
 	DefaultColumns = 80
@@ -133,7 +132,7 @@ func defaultLine() LineSpec {
 	return LineSpec{
 		Settings: console.Default,
 		Enter:    keyCR, Erase: keyBS,
-		Settle: DefaultSettle, Columns: DefaultColumns,
+		Columns: DefaultColumns,
 	}
 }
 

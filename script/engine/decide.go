@@ -186,6 +186,9 @@ func (e *Engine) untilShows(s *stage, shown Shown) bool {
 
 // answer renders what is to be typed, unless a guard or the chassis forbids.
 func (e *Engine) answer(x *exchange) (Decision, error) {
+	if fact := e.unread(x.spec.When); fact != "" {
+		return e.hold(HoldGuard, x, fmt.Sprintf("the unit asks %q, and whether it may be answered depends on the fact %s, which was not read", x.name(), fact)), nil
+	}
 	if ok, err := truth(x.spec.When, x.stage.values); err != nil {
 		return nil, err
 	} else if !ok {
@@ -211,6 +214,20 @@ func (e *Engine) answer(x *exchange) (Decision, error) {
 	}
 	t.Pieces = pieces
 	return t, nil
+}
+
+// unread is a fact that a guard needs and the unit has not shown; a
+// condition on it would be a guess.
+func (e *Engine) unread(g *script.Guard) string {
+	if g == nil {
+		return ""
+	}
+	for _, fact := range g.Facts() {
+		if e.facts[fact] == "" {
+			return fact
+		}
+	}
+	return ""
 }
 
 // Answered tells the engine that an answer has left, or has been given up

@@ -186,6 +186,16 @@ func TestGuardOfAKnownPrompt(t *testing.T) {
 	c.holds("No such cluster.\nStart a cluster? [y/n]", HoldGuard, "Start a cluster?", `cluster.mode == "start"`)
 }
 
+func TestGuardOnAFactThatWasNotRead(t *testing.T) {
+	c := begin(t, strings.Replace(wizard, `cluster.mode == "start"`, `fact.serial != "S9"`, 1), "S1").verified()
+	c.types("Sign in:", "setup")
+	c.types("Pass phrase:", "<factory>")
+	c.types("Name:", "shelf-1")
+	c.e.Fact("serial", "")
+	c.e.Confirm()
+	c.holds("Start a cluster? [y/n]", HoldGuard, "the fact serial", "not read")
+}
+
 func TestRefusalLeadsToAnotherStage(t *testing.T) {
 	c := begin(t, wizard, "S1").verified()
 	c.types("Sign in:", "setup")
