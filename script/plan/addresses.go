@@ -3,6 +3,8 @@ package plan
 import (
 	"fmt"
 	"net/netip"
+
+	"linehand/script/site"
 )
 
 // special is one row of the special-purpose registries: what may not stand
@@ -66,14 +68,7 @@ func specialOf(a netip.Addr) (found special, ok bool) {
 
 // lastOf is the last address of a subnet: for IPv4 up to /30 its broadcast
 // address.
-func lastOf(p netip.Prefix) netip.Addr {
-	b := p.Masked().Addr().AsSlice()
-	for i := p.Bits(); i < len(b)*8; i++ {
-		b[i/8] |= 1 << (7 - i%8)
-	}
-	last, _ := netip.AddrFromSlice(b)
-	return last
-}
+func lastOf(p netip.Prefix) netip.Addr { return site.LastOf(p) }
 
 // maskOf is the dotted mask of an IPv4 subnet, "" for IPv6 (RFC 4632 3.1).
 func maskOf(p netip.Prefix) string {

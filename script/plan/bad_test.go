@@ -81,7 +81,8 @@ func TestBadSites(t *testing.T) {
 		{"cluster without network", []string{"network: quay, join-secret", "join-secret"},
 			`18:27: error: the cluster "deep" has an address but no network; write network: with the network that the address is in`},
 		{"member without a port there", []string{"{name: e0, network: quay, address: 192.0.2.22}", "{name: e0, network: seabed, address: 198.51.100.22}"},
-			`39:21: warning: deep-2 has no port in network quay, where the cluster deep has its address; plan a port there, or check the cluster's network`},
+			"6:9: warning: deep-2 reaches no DNS server of this list (a host reaches only its own subnet without a gateway, RFC 950 2.2); write the gateway of a network that they are in, or servers in it\n" +
+				`39:21: warning: deep-2 has no port in network quay, where the cluster deep has its address; plan a port there, or check the cluster's network`},
 		{"serial twice", []string{"BW24-2207-0127", "bw24-2207-0113"},
 			`38:13: error: the serial number bw24-2207-0113 is that of two units, deep-2 and, at site.yaml:31:13, deep-1; read both labels again`},
 		{"no serial", []string{"    serial: BW24-2207-0127\n", ""},
@@ -134,8 +135,8 @@ func TestDocumentationIsNotedOncePerNetwork(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, problems := Make(s)
-	want := "site.yaml:11:13: note: 192.0.2.0/24 is for documentation (192.0.2.0/24): right for a demonstration, wrong for equipment (RFC 5737)\n" +
-		"site.yaml:14:13: note: 198.51.100.0/24 is for documentation (198.51.100.0/24): right for a demonstration, wrong for equipment (RFC 5737)"
+	want := "site.yaml:10:13: note: 192.0.2.0/24 is for documentation (192.0.2.0/24): right for a demonstration, wrong for equipment (RFC 5737)\n" +
+		"site.yaml:13:13: note: 198.51.100.0/24 is for documentation (198.51.100.0/24): right for a demonstration, wrong for equipment (RFC 5737)"
 	var got []string
 	for _, p := range problems {
 		got = append(got, p.String())

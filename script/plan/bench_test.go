@@ -31,7 +31,7 @@ func profileOf(n int) []byte {
 		fmt.Fprintf(&b, "  - name: shelf-%d\n    kind: shelf\n    serial: BW24-%06d\n    cluster: {%s: c%d}\n    ports:\n", i, i, mode, i/8)
 		fmt.Fprintf(&b, "      - {name: e0, network: a, address: %s}\n", tenth(16+i))
 		for port := 1; port < 4; port++ {
-			fmt.Fprintf(&b, "      - {name: e%d, network: b, address: %s}\n", port, tenth(1<<23+16+3*i+port))
+			fmt.Fprintf(&b, "      - {name: e%d, network: b, address: %s, group: data}\n", port, tenth(1<<23+16+3*i+port))
 		}
 	}
 	return []byte(b.String())

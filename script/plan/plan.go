@@ -18,6 +18,10 @@ type Plan struct {
 	Site    script.SiteValues
 	Units   []*Unit
 	Secrets []string // names of all secrets of the profile, sorted
+	Racks   []site.Rack
+	Feeds   []site.Feed
+	Visit   site.Visit
+	Lock    site.Lock // what the lock file is to hold; compare with that of the profile
 }
 
 // Unit is everything that one run needs to know of its unit.
@@ -31,10 +35,20 @@ type Unit struct {
 	Sources  map[string]script.Pos // value path -> where the profile says so
 	Secrets  []string              // names of the secrets that its kind, cluster and roles refer to, sorted
 	SHA256   string                // digest of Planned in canonical form
+
+	// What the sums of racks, power, lifting, disks and time need; none of it
+	// is typed.
+	Facts   site.Facts // of its kind, with the unit's own drives in them
+	Place   site.Place
+	Cords   []site.Cord
+	Storage site.Storage
+	Cluster string // name; "" for none
 }
 
 // Make checks a site and makes the plan. With any problem of severity Error
-// there is no plan; warnings and notes leave it standing.
+// there is no plan; warnings and notes leave it standing. Addresses that are
+// left to it ("auto") are those of the site's lock, and where that has none
+// the lowest free one in the order of the profile; Plan.Lock has them all.
 func Make(s *site.Site) (*Plan, Problems) {
 	c := newChecker(s)
 	c.names()
@@ -43,11 +57,16 @@ func Make(s *site.Site) (*Plan, Problems) {
 	c.kinds()
 	c.units()
 	c.gateways()
+	lock := c.allot()
+	c.reach()
+	c.rooms()
 	problems := c.inOrder()
 	if problems.Err() != nil {
 		return nil, problems
 	}
-	return newMaker(c).plan(), problems
+	p := newMaker(c).plan()
+	p.Lock = lock
+	return p, problems
 }
 
 // Unit finds a unit by its name, capitals or not (RFC 1035 2.3.1).

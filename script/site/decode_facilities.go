@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"linehand/script"
@@ -23,7 +24,7 @@ func (d *decoder) rack(v *yamlwalk.Value) Rack {
 func (d *decoder) feed(v *yamlwalk.Value) Feed {
 	f := Feed{
 		Pos: script.Pos(v.Pos), Name: textOf(v, "name"), Title: textOf(v, "title"), Volts: numberOf(v, "volts"),
-		Phases: numberOf(v, "phases"), BreakerA: decimalOf(v, "breaker-a"), Region: textOf(v, "region"),
+		Phases: numberOf(v, "phases"), BreakerA: decimalOf(v, "breaker-a"), Code: textOf(v, "code"),
 	}
 	called := fmt.Sprintf("the feed %q", f.Name.Value)
 	d.need(v, "volts", called)
@@ -36,14 +37,18 @@ func (d *decoder) place(v *yamlwalk.Value) Place {
 		return Place{}
 	}
 	d.need(v, "rack", "the unit's place")
-	return Place{Pos: script.Pos(v.Pos), Rack: textOf(v, "rack"), At: numberOf(v, "at")}
+	return Place{Pos: script.Pos(v.Pos), Rack: textOf(v, "rack"), At: numberOf(v, "at"), Side: textOf(v, "side")}
 }
 
 func cordsOf(v *yamlwalk.Value) []Cord {
 	var out []Cord
 	for _, e := range entriesOf(v, "cords") {
 		n, _ := strconv.Atoi(e.Key) // checked with the shape
-		out = append(out, Cord{Supply: n, Pos: script.Pos(e.Pos), To: Text{e.Value.Text, script.Pos(e.Value.Pos)}})
+		to, pair := e.Value.Text, ""
+		if at := strings.LastIndexByte(to, '/'); at > 0 && slices.Contains(pairs(), to[at+1:]) {
+			to, pair = to[:at], to[at+1:]
+		}
+		out = append(out, Cord{Supply: n, Pos: script.Pos(e.Pos), To: Text{to, script.Pos(e.Value.Pos)}, Pair: pair})
 	}
 	slices.SortFunc(out, func(a, b Cord) int { return cmp.Compare(a.Supply, b.Supply) })
 	return out

@@ -47,14 +47,19 @@ type Feed struct {
 	Volts    Number // between the conductors of an outlet
 	Phases   Number // 1 or 3; 0: not said
 	BreakerA Decimal
-	Region   Text // one of Regions; "": not said
+	Code     Text // the rules that the installation follows: "NEC" or "IEC"; "": not said
 }
 
-// Regions are the practices for continuous load that a feed may follow.
-var Regions = []string{"north-america", "europe"}
+func codes() []string { return []string{"NEC", "IEC"} }
 
-// Inlets are the couplers of IEC 60320-1 that units have.
-var Inlets = []string{"C6", "C8", "C14", "C16", "C20", "C22"}
+// inlets are the couplers of IEC 60320-1 that units have.
+func inlets() []string { return []string{"C6", "C8", "C14", "C16", "C20", "C22"} }
+
+// sides are the faces of a rack that a unit is mounted at.
+func sides() []string { return []string{"front", "rear"} }
+
+// pairs are what an outlet of a three-phase feed lies between.
+func pairs() []string { return []string{"L1-L2", "L2-L3", "L3-L1", "L1-N", "L2-N", "L3-N"} }
 
 const maxSupplies = 16
 
@@ -66,7 +71,7 @@ type Facts struct {
 	Watts       Number // drawn at full load, all supplies together
 	PowerFactor Decimal
 	Supplies    Number
-	Inlet       Text   // one of Inlets
+	Inlet       Text   // of IEC 60320-1, such as C14
 	Outlets     Number // that other units' cords may go to
 	Drives      Drives
 	Times       Times
@@ -116,13 +121,15 @@ type Place struct {
 	Pos  script.Pos
 	Rack Text
 	At   Number // the lowest rack unit that it fills; 0: it fills none
+	Side Text   // "front" or "rear"; "": the front
 }
 
 // Cord goes from a unit's supply to a feed, or to a unit with outlets.
 type Cord struct {
 	Supply int // from 1
 	Pos    script.Pos
-	To     Text
+	To     Text   // name of the feed or unit
+	Pair   string // what the outlet of a three-phase feed lies between; ""
 }
 
 // Storage is how a unit's drives are to be used.
@@ -136,17 +143,17 @@ type Storage struct {
 
 // The layouts.
 const (
-	Striped             = "striped"
-	Mirrored            = "mirrored"
-	StripedMirrors      = "striped-mirrors"
-	SingleParity        = "single-parity"
-	DoubleParity        = "double-parity"
-	StripedSingleParity = "striped-single-parity"
-	StripedDoubleParity = "striped-double-parity"
+	Striped            = "striped"
+	Mirrored           = "mirrored"
+	StripedMirrors     = "striped mirrors"
+	SingleParity       = "single parity"
+	DoubleParity       = "double parity"
+	SingleParityGroups = "single parity groups"
+	DoubleParityGroups = "double parity groups"
 )
 
 func layouts() []string {
-	return []string{Striped, Mirrored, StripedMirrors, SingleParity, DoubleParity, StripedSingleParity, StripedDoubleParity}
+	return []string{Striped, Mirrored, StripedMirrors, SingleParity, DoubleParity, SingleParityGroups, DoubleParityGroups}
 }
 
 // Visit is who comes, and with what.

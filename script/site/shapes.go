@@ -55,7 +55,7 @@ var kindShape = &shape{kind: object, called: "a kind of unit", fields: []field{
 	{"watts", &shape{kind: number, called: "a power in W", least: 0, most: 100000}},
 	{"power-factor", numberOfUnits("a power factor", 0, 1)},
 	{"supplies", &shape{kind: number, called: "a number of supplies", least: 0, most: maxSupplies}},
-	{"inlet", oneOf(Inlets...)},
+	{"inlet", oneOf(inlets()...)},
 	{"outlets", &shape{kind: number, called: "a number of outlets", least: 1, most: 100}},
 	{"drives", drivesShape}, {"times", timesShape},
 }}
@@ -81,6 +81,7 @@ var unitShape = &shape{kind: object, called: "a unit", fields: []field{
 	{"roles", roles},
 	{"place", &shape{kind: object, called: "a unit's place", fields: []field{
 		{"rack", nameText}, {"at", &shape{kind: number, called: "the lowest rack unit that it fills", least: 1, most: 60}},
+		{"side", oneOf(sides()...)},
 	}}},
 	{"cords", &shape{kind: table, called: "cords", keys: checkSupply, keyForm: &form{pattern: `^[1-9][0-9]?$`}, elem: nameText}},
 	{"drives", drivesShape}, {"storage", storageShape},
@@ -107,7 +108,7 @@ var feedShape = &shape{kind: object, called: "a feed", fields: []field{
 	{"volts", &shape{kind: number, called: "a voltage in V", least: 12, most: 1000}},
 	{"phases", oneOf("1", "3")},
 	{"breaker-a", numberOfUnits("a breaker's rating in A", 1, 1000)},
-	{"region", oneOf(Regions...)},
+	{"code", oneOf(codes()...)},
 }}
 
 var visitShape = &shape{kind: object, called: "the visit", fields: []field{
