@@ -7,6 +7,7 @@ package plan
 
 import (
 	"fmt"
+	"net/netip"
 
 	"linehand/script"
 	"linehand/script/internal/yamlwalk"
@@ -15,13 +16,31 @@ import (
 
 // Plan is a checked site.
 type Plan struct {
-	Site    script.SiteValues
-	Units   []*Unit
-	Secrets []string // names of all secrets of the profile, sorted
-	Racks   []site.Rack
-	Feeds   []site.Feed
-	Visit   site.Visit
-	Lock    site.Lock // what the lock file is to hold; compare with that of the profile
+	Site     script.SiteValues
+	Units    []*Unit
+	Secrets  []string // names of all secrets of the profile, sorted
+	Networks []Network
+	Racks    []site.Rack
+	Feeds    []site.Feed
+	Visit    site.Visit
+	Lock     site.Lock // what the lock file is to hold; compare with that of the profile
+}
+
+// Network is one network with who has which address in it.
+type Network struct {
+	Name     string
+	Subnets  []Subnet // one, or an IPv4 and an IPv6 one
+	VLAN     int      // 0: not planned
+	MTU      int      // octets; 0: not planned
+	Reserved []site.Range
+	Holders  []Holder // by address
+}
+
+// Holder is who has an address: a port, a cluster or a gateway.
+type Holder struct {
+	Address netip.Addr
+	Who     string     // such as "deep-1 port e0"
+	Pos     script.Pos // where the profile or the lock file says so
 }
 
 // Unit is everything that one run needs to know of its unit.

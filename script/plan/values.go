@@ -68,7 +68,32 @@ func (m *maker) plan() *Plan {
 	for i := range m.s.Units {
 		p.Units[i] = m.unit(&m.s.Units[i])
 	}
+	p.Networks = m.networks()
 	return p
+}
+
+func (m *maker) networks() []Network {
+	all := make([]Holder, 0, len(m.holder))
+	for a, h := range m.holder {
+		all = append(all, Holder{a, h.who, h.pos})
+	}
+	slices.SortFunc(all, func(a, b Holder) int { return a.Address.Compare(b.Address) })
+	out := make([]Network, len(m.s.Networks))
+	for i := range m.s.Networks {
+		n := &m.s.Networks[i]
+		out[i] = Network{Name: n.Name.Value, VLAN: n.VLAN.Value, MTU: n.MTU.Value, Reserved: n.Reserved}
+		for _, h := range halves(n) {
+			out[i].Subnets = append(out[i].Subnets, Work(h.prefix))
+			from, _ := slices.BinarySearchFunc(all, h.prefix.Addr(), func(x Holder, a netip.Addr) int { return x.Address.Compare(a) })
+			for _, x := range all[from:] {
+				if !h.prefix.Contains(x.Address) {
+					break
+				}
+				out[i].Holders = append(out[i].Holders, x)
+			}
+		}
+	}
+	return out
 }
 
 func (m *maker) site() {
