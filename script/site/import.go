@@ -22,11 +22,43 @@ type importer struct {
 	header []string
 }
 
+// withTable lays the profile over the units of its worksheet. Where a row is
+// rejected, what the profile says of that unit may lack something that the
+// row has: that is no fault of its own.
+func (l *loader) withTable(spec, merged *yamlwalk.Value) *yamlwalk.Value {
+	units := l.table(spec)
+	if units == nil {
+		damage(merged.Get("units"))
+		merged.Damaged = true
+		return merged
+	}
+	if units.Damaged {
+		damage(merged.Get("units"))
+	}
+	return merge(units, merged, profileShape)
+}
+
+func damage(v *yamlwalk.Value) {
+	if v == nil {
+		return
+	}
+	v.Damaged = true
+	for _, item := range v.Items {
+		damage(item)
+	}
+	for _, e := range v.Entries {
+		damage(e.Value)
+	}
+}
+
 // table reads the worksheet that the profile names and returns a layer that
 // lies below all others.
 func (l *loader) table(spec *yamlwalk.Value) *yamlwalk.Value {
 	said := spec.Get("file")
 	if said == nil {
+		if !spec.Damaged {
+			l.fault(script.Pos(spec.Pos), "the import names no file", "write file: in it")
+		}
 		return nil
 	}
 	im := &importer{loader: l, path: relativeTo(said.Pos.File, said.Text), spec: spec}

@@ -72,11 +72,7 @@ func (l *loader) load(paths []string) (*Site, error) {
 		merged = merge(merged, over, profileShape)
 	}
 	if spec := merged.Get("import"); spec != nil {
-		if units := l.table(spec); units != nil {
-			merged = merge(units, merged, profileShape)
-		} else {
-			merged.Damaged = true
-		}
+		merged = l.withTable(spec, merged)
 	}
 	lock := l.lock(LockPath(filepath.Clean(paths[0])))
 	d := decoder{errs: l.errs}
