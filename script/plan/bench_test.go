@@ -2,6 +2,8 @@ package plan
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
@@ -38,6 +40,54 @@ func profileOf(n int) []byte {
 }
 
 func tenth(i int) string { return fmt.Sprintf("10.%d.%d.%d", i>>16&255, i>>8&255, i&255) }
+
+// BenchmarkCheck reads a profile from a file and makes the plan, as a check
+// does. Peak memory is the process's own high-water mark, where the system
+// tells it; run one size at a time to see that of the size:
+//
+//	go test -run '^$' -bench 'Check/units=10000$' -benchtime 1x ./script/plan
+func BenchmarkCheck(b *testing.B) {
+	for _, n := range []int{100, 1_000, 10_000, 100_000} {
+		b.Run(fmt.Sprintf("units=%d", n), func(b *testing.B) {
+			path := filepath.Join(b.TempDir(), "large.yaml")
+			if err := os.WriteFile(path, profileOf(n), 0o600); err != nil {
+				b.Fatal(err)
+			}
+			runtime.GC()
+			for b.Loop() {
+				s, err := site.Load(path)
+				if err != nil {
+					b.Fatal(err)
+				}
+				p, problems := Make(s)
+				if err := problems.Err(); err != nil || len(p.Units) != n {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "units/s")
+			b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/check")
+			if peak := peakMiB(); peak > 0 {
+				b.ReportMetric(peak, "MiB-peak")
+			}
+		})
+	}
+}
+
+// peakMiB is the most memory that this process has had resident; 0 where the
+// system does not tell.
+func peakMiB() float64 {
+	status, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		return 0
+	}
+	for line := range strings.Lines(string(status)) {
+		var kib float64
+		if n, _ := fmt.Sscanf(line, "VmHWM: %f kB", &kib); n == 1 {
+			return kib / 1024
+		}
+	}
+	return 0
+}
 
 func BenchmarkParseAndPlan(b *testing.B) {
 	for _, n := range []int{100, 1_000, 10_000} {

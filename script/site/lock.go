@@ -59,7 +59,11 @@ func (l *loader) lock(path string) Lock {
 		return k
 	}
 	if f := root.Get("format"); f == nil || f.Text != LockFormat {
-		l.fault(script.Pos{File: path, Line: 1, Column: 1}, "this is not a lock file that this version reads", "let its first line be: format: "+LockFormat+", or take the file away to have all addresses allotted anew")
+		pos := script.Pos{File: path, Line: 1, Column: 1}
+		if f != nil {
+			pos = script.Pos(f.Pos)
+		}
+		l.fault(pos, "this is not a lock file that this version reads", "let its first line be: format: "+LockFormat+", or take the file away to have all addresses allotted anew")
 		return k
 	}
 	c := checker{}

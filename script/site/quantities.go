@@ -41,7 +41,7 @@ func checkWord(words []string) check {
 		if slices.Contains(words, s) {
 			return "", ""
 		}
-		if near, ok := yamlwalk.Nearest(s, words); ok {
+		if near, ok := yamlwalk.Nearest(s, words); ok && len(s) > 3 { // C13 is as near to C14 as to C15
 			return fmt.Sprintf("%q is none of the words that may stand here", s), fmt.Sprintf("did you mean %q?", near)
 		}
 		return fmt.Sprintf("%q is none of the words that may stand here", s), "write one of " + list(words)
