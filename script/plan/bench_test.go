@@ -18,7 +18,12 @@ func profileOf(n int) []byte {
 	var b strings.Builder
 	b.WriteString("format: linehand.site/1\nsite: {name: large, domain: example.net, dns: [10.0.0.3]}\n")
 	b.WriteString("networks:\n  - {name: a, subnet: 10.0.0.0/9, gateway: 10.0.0.1}\n  - {name: b, subnet: 10.128.0.0/9, gateway: 10.128.0.1, mtu: 9000}\n")
-	b.WriteString("kinds:\n  shelf: {dialogue: shelf.yaml, factory: {user: setup, secret: factory}, roles: {admin: admin}}\n")
+	b.WriteString("kinds:\n  shelf: {dialogue: shelf.yaml, factory: {user: setup, secret: factory}, roles: {admin: admin}, height-u: 4, weight-kg: 24, watts: 420, supplies: 2, inlet: C14}\n")
+	b.WriteString("racks:\n")
+	for i := 0; i < n; i += 8 {
+		fmt.Fprintf(&b, "  - {name: r%d, units-high: 42, load-kg: 900, feeds: [left, right]}\n", i/8)
+	}
+	b.WriteString("feeds:\n  - {name: left, volts: 230, breaker-a: 16}\n  - {name: right, volts: 230, breaker-a: 16}\n")
 	b.WriteString("secrets:\n  factory: {env: FACTORY}\n  admin: {ask: Administrator}\n  join: {env: JOIN}\n")
 	b.WriteString("clusters:\n")
 	for i := 0; i < n; i += 8 {
@@ -30,7 +35,7 @@ func profileOf(n int) []byte {
 		if i%8 == 0 {
 			mode = "start"
 		}
-		fmt.Fprintf(&b, "  - name: shelf-%d\n    kind: shelf\n    serial: BW24-%06d\n    cluster: {%s: c%d}\n    ports:\n", i, i, mode, i/8)
+		fmt.Fprintf(&b, "  - name: shelf-%d\n    kind: shelf\n    serial: BW24-%06d\n    cluster: {%s: c%d}\n    place: {rack: r%d, at: %d}\n    cords: {1: left, 2: right}\n    storage: {layout: double parity, spares: 2}\n    ports:\n", i, i, mode, i/8, i/8, 1+i%8*4)
 		fmt.Fprintf(&b, "      - {name: e0, network: a, address: %s}\n", tenth(16+i))
 		for port := 1; port < 4; port++ {
 			fmt.Fprintf(&b, "      - {name: e%d, network: b, address: %s, group: data}\n", port, tenth(1<<23+16+3*i+port))
