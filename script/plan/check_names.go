@@ -48,8 +48,10 @@ func (c *checker) limit(said site.Text, called string, l site.Limit, kind *site.
 }
 
 // clusterLimits checks a cluster's name against what the kinds of its members
-// accept, once each.
+// accept, once each. Where none says, a cluster with an address has a name
+// that can be looked up.
 func (c *checker) clusterLimits(k *site.Cluster, members []*site.Unit) {
+	limited := false
 	seen := map[*site.Kind]bool{}
 	for _, u := range members {
 		kind := c.kind[u.Kind.Value]
@@ -58,5 +60,9 @@ func (c *checker) clusterLimits(k *site.Cluster, members []*site.Unit) {
 		}
 		seen[kind] = true
 		c.limit(k.Name, "a cluster's name", kind.Limits.Cluster, kind)
+		limited = limited || kind.Limits.Cluster.Most > 0 || kind.Limits.Cluster.Letters.Value != ""
+	}
+	if fault := hostNameFault(k.Name.Value); fault != "" && k.Address.Value != "" && !limited {
+		c.report(Warning, k.Name.Pos, fmt.Sprintf("%q cannot be looked up as a name: %s", k.Name.Value, fault), hostNameSource, "write letters, digits and inner hyphens, or say in the kind's limits: what it accepts")
 	}
 }

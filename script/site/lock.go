@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -125,6 +126,45 @@ func (k Lock) Bytes() []byte {
 		b.WriteString("units:\n" + units.String())
 	}
 	return []byte(b.String())
+}
+
+// Write puts the lock file in place, whole or not at all.
+func (k Lock) Write() error {
+	if err := replaceFile(k.File, k.Bytes()); err != nil {
+		return fmt.Errorf("write the lock file %s: %w", k.File, err)
+	}
+	return nil
+}
+
+// replaceFile writes beside the file and renames, so that a failure leaves
+// the old one or the new one.
+func replaceFile(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".lock-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name()) // after the rename there is nothing left to remove
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return err
+	}
+	if dir, err := os.Open(filepath.Dir(path)); err == nil {
+		_ = dir.Sync() // not every system can
+		_ = dir.Close()
+	}
+	return nil
 }
 
 func (e Locked) values() string {
