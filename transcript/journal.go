@@ -177,9 +177,10 @@ func (j *Journal) putData(at time.Time, data []Part) error {
 
 // Say records what is about to be typed, and returns when it is on disk: only
 // then may it be sent. The event's N, At, Wall and Kind are filled in, and
-// its data is masked.
+// its data and texts are masked. Who types has read what stands on the line:
+// Say calls Flush, so that the end of a prompt comes before its answer.
 func (j *Journal) Say(e Event) error {
-	if err := j.usable(); err != nil {
+	if err := j.Flush(); err != nil {
 		return err
 	}
 	e.Kind = Said

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -101,10 +102,11 @@ func TestJournalWritesWhatReadReads(t *testing.T) {
 // disk is a file whose writes, syncs and cuts can be made to fail.
 type disk struct {
 	bytes.Buffer
-	writes, syncs, closes int
-	onWrite               func(n int, p []byte) (int, error) // nil error and len(p): write all
-	onSync                func(n int) error
-	onTruncate            error
+	writes, closes int
+	syncs          atomic.Int32
+	onWrite        func(n int, p []byte) (int, error) // nil error and len(p): write all
+	onSync         func(n int) error
+	onTruncate     error
 }
 
 func (d *disk) Write(p []byte) (int, error) {
@@ -118,11 +120,11 @@ func (d *disk) Write(p []byte) (int, error) {
 }
 
 func (d *disk) Sync() error {
-	d.syncs++
+	n := d.syncs.Add(1)
 	if d.onSync == nil {
 		return nil
 	}
-	return d.onSync(d.syncs)
+	return d.onSync(int(n))
 }
 
 func (d *disk) Truncate(size int64) error {
@@ -249,8 +251,8 @@ func TestJournalSyncs(t *testing.T) {
 		want := func(syncs int, when string) {
 			t.Helper()
 			synctest.Wait()
-			if d.syncs != syncs {
-				t.Fatalf("%d syncs %s, want %d", d.syncs, when, syncs)
+			if got := int(d.syncs.Load()); got != syncs {
+				t.Fatalf("%d syncs %s, want %d", got, when, syncs)
 			}
 		}
 		want(1, "after the header")
@@ -299,6 +301,29 @@ func TestHeldBackBytesKeepTheirTime(t *testing.T) {
 		got = append(got, heard{e.At / time.Second, plainText([]Event{e}, Heard)})
 	}
 	want := []heard{{1, "say "}, {1, "#sh"}, {5, "all"}, {6, "#s"}, {7, "‹secret s›"}, {8, "‹secret s›"}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// The end of a prompt may look like the beginning of a secret, and still
+// comes before the answer.
+func TestPromptBeforeAnswer(t *testing.T) {
+	d := &disk{}
+	mask := NewMask()
+	mask.Add("s", "#shoebox")
+	j, err := Create("x.record", Header{}, mask, WithFile(d))
+	must(t, err)
+	must(t, j.Heard(time.Now(), []byte("shelf#")))
+	must(t, j.Say(Event{Why: "answer", Data: []Part{{Bytes: []byte("show")}}}))
+	must(t, j.Heard(time.Now(), []byte("shoebox")))
+	must(t, j.Close())
+	rec, _ := read(&d.Buffer)
+	var got []string
+	for _, e := range rec.Events {
+		got = append(got, string(e.Kind)+" "+Typed(e.Data))
+	}
+	want := []string{"heard shelf", "heard #", "said show", "heard ‹secret s›"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
