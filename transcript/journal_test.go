@@ -288,7 +288,10 @@ func TestHeldBackBytesKeepTheirTime(t *testing.T) {
 	must(t, j.Heard(start.Add(6*time.Second), []byte("#s")))
 	must(t, j.Flush())
 	must(t, j.Heard(start.Add(7*time.Second), []byte("hoebox")))
-	must(t, j.Heard(start.Add(8*time.Second), []byte("#shoeb")))
+	must(t, j.Heard(start.Add(8*time.Second), []byte("#s")))
+	must(t, j.Heard(start.Add(9*time.Second), []byte("ho")))
+	must(t, j.Heard(start.Add(10*time.Second), []byte("p")))
+	must(t, j.Heard(start.Add(11*time.Second), []byte("#shoeb")))
 	must(t, j.Close())
 	rec, err := read(&d.Buffer)
 	must(t, err)
@@ -300,7 +303,7 @@ func TestHeldBackBytesKeepTheirTime(t *testing.T) {
 	for _, e := range rec.Events {
 		got = append(got, heard{e.At / time.Second, plainText([]Event{e}, Heard)})
 	}
-	want := []heard{{1, "say "}, {1, "#sh"}, {5, "all"}, {6, "#s"}, {7, "‹secret s›"}, {8, "‹secret s›"}}
+	want := []heard{{1, "say "}, {1, "#sh"}, {5, "all"}, {6, "#s"}, {7, "‹secret s›"}, {8, "#sho"}, {10, "p"}, {11, "‹secret s›"}}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
@@ -342,7 +345,11 @@ func TestSaidIsMasked(t *testing.T) {
 	} {
 		must(t, j.Say(Event{Why: "answer", Data: data}))
 	}
+	must(t, j.Append(Event{Kind: Note, Text: "see correct horse", Data: []Part{b("correct horse")}}))
 	must(t, j.Close())
+	if strings.Contains(d.String(), "correct horse") {
+		t.Errorf("the secret is in the file: %s", d.String())
+	}
 	rec, _ := read(&d.Buffer)
 	if got, want := plainText(rec.Events, Said), "192.0.2.12\r‹secret pin›\r‹secret join›\ra ‹secret join›!"; got != want {
 		t.Errorf("said %q, want %q", got, want)
@@ -372,5 +379,33 @@ func TestTypedByHandIsMasked(t *testing.T) {
 	want := "show\rco" + strings.Repeat("‹secret join›", 11) + "\r‹secret new›\rok"
 	if got := plainText(rec.Events, Said); got != want {
 		t.Errorf("said %q, want %q", got, want)
+	}
+}
+
+func BenchmarkHeard(b *testing.B) {
+	mask := NewMask()
+	for i := range 10 {
+		mask.Add(fmt.Sprintf("s%d", i), fmt.Sprintf("correct horse %d", i))
+	}
+	j, err := Create(filepath.Join(b.TempDir(), "a.record"), Header{}, mask)
+	must(b, err)
+	defer j.Close()
+	piece := []byte("[    1.234567] p") // 16 bytes, as a slow line gives them
+	b.SetBytes(int64(len(piece)))
+	for b.Loop() {
+		if err := j.Heard(time.Now(), piece); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkSay(b *testing.B) {
+	j, err := Create(filepath.Join(b.TempDir(), "a.record"), Header{}, nil)
+	must(b, err)
+	defer j.Close()
+	for b.Loop() {
+		if err := j.Say(Event{Why: "answer", Data: []Part{{Bytes: []byte("192.0.2.7")}}}); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
