@@ -163,7 +163,7 @@ func TestNoEchoIsHeldAndNothingEntered(t *testing.T) {
 			entered = entered || b == '\r'
 		}
 	}}.play(t)
-	wantEnding(t, o, engine.Held, "shows nothing", "nothing was entered")
+	wantEnding(t, o, engine.Held, "shows nothing", "Enter was not sent")
 	if entered {
 		t.Error("Enter was sent although nothing was echoed")
 	}
