@@ -41,6 +41,8 @@ func (a *app) root() *cobra.Command {
 console, from a site profile that was checked beforehand, and keeps a record of
 what was heard and said. It only ever answers a prompt that it knows.`,
 		SilenceErrors: true, SilenceUsage: true,
+		Args:              cobra.ArbitraryArgs,
+		RunE:              unknownCommand,
 		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error { return a.begin(cmd) },
 	}
 	root.SetIn(a.in)
@@ -61,6 +63,18 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 		root.AddCommand(cmd)
 	}
 	return root
+}
+
+// unknownCommand is what runs when no command is named, or none that there is.
+func unknownCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return cmd.Help()
+	}
+	hint := "linehand help lists the commands"
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		hint = fmt.Sprintf("did you mean %s?", strings.Join(near, " or "))
+	}
+	return usage(hint, "there is no command %q", args[0])
 }
 
 // usageArgs gives wrong arguments the exit code for that.
