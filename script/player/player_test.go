@@ -69,6 +69,18 @@ func TestWrongChassisIsHeldBeforeAPlanValue(t *testing.T) {
 	wantList(t, "answers", o.said("answer"))
 }
 
+func TestASerialNumberThatPausesHalfWayIsReadWhole(t *testing.T) {
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. B")
+		time.Sleep(3 * time.Second)
+		d.say("W-")
+		time.Sleep(100 * time.Millisecond)
+		d.say("1\r\n")
+		wellBehaved(d)
+	}}.play(t)
+	wantEnding(t, o, engine.Done)
+}
+
 func TestUnseenChassisIsHeldBeforeAPlanValue(t *testing.T) {
 	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
 		d.ask("Sign in: ", plainly)
