@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"unicode/utf16"
 
@@ -371,6 +372,26 @@ func TestMaskLearnsSecrets(t *testing.T) {
 	if want := "h‹secret b› ‹secret a› "; got.String() != want {
 		t.Errorf("got %q, want %q", got.String(), want)
 	}
+}
+
+// A mask may be asked while it learns: run with -race.
+func TestMaskFromSeveralGoroutines(t *testing.T) {
+	m := NewMask()
+	var group sync.WaitGroup
+	for i := range 3 {
+		group.Go(func() {
+			s := newStream(m)
+			for k := range 6 {
+				value := fmt.Sprintf("secret %d of %d", k, i)
+				m.Add("s", value)
+				s.feed([]byte(value + "\r\n"))
+				if got := m.Text("a " + value); got != "a ‹secret s›" {
+					t.Errorf("got %q", got)
+				}
+			}
+		})
+	}
+	group.Wait()
 }
 
 func BenchmarkMask(b *testing.B) {
