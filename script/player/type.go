@@ -226,7 +226,26 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 			return false, "the unit has failed", nil
 		}
 	}
+	// The last character may have been doubled on its way: the second of its
+	// echoes is still to come.
+	if _, err := p.pump(time.Now().Add(p.echoRest()), nil); err != nil {
+		return false, "", err
+	}
+	if !right() {
+		return false, fmt.Sprintf("the unit shows %q", p.unsecret(a, p.echoSince(at))), nil
+	}
 	return true, "", nil
+}
+
+// echoRest is how long after its last character an echo must stay as it is:
+// three characters' time, and what an adapter may hold back.
+func (p *play) echoRest() time.Duration {
+	info := p.Line.Info()
+	rest := 3 * info.Settings.CharTime()
+	if strings.HasPrefix(info.Identity, "usb") {
+		rest += settleUSB / 2
+	}
+	return rest
 }
 
 // shows tells whether the screen holds just text since at, however it was
