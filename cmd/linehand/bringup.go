@@ -33,7 +33,6 @@ type pairing struct {
 	set      console.Settings
 	chassis  string
 	known    []string
-	line     console.Line
 }
 
 func (a *app) bringupCommand() *cobra.Command {
