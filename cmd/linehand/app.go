@@ -41,9 +41,10 @@ func (a *app) root() *cobra.Command {
 console, from a site profile that was checked beforehand, and keeps a record of
 what was heard and said. It only ever answers a prompt that it knows.`,
 		SilenceErrors: true, SilenceUsage: true,
-		Args:              cobra.ArbitraryArgs,
-		RunE:              unknownCommand,
-		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error { return a.begin(cmd) },
+		Args:                       cobra.ArbitraryArgs,
+		RunE:                       unknownCommand,
+		SuggestionsMinimumDistance: 2,
+		PersistentPreRunE:          func(cmd *cobra.Command, _ []string) error { return a.begin(cmd) },
 	}
 	root.SetIn(a.in)
 	root.SetOut(a.out)
