@@ -36,7 +36,7 @@ func (w *work) technicianBound() time.Duration {
 	type piece struct{ takes, tail time.Duration }
 	pieces := make([]piece, 0, 2*len(w.units))
 	for i, u := range w.units {
-		pieces = append(pieces, piece{u.Hands, w.unwatched(i) + w.tail[i]}, piece{w.MoveCable, w.tail[i] - w.MoveCable})
+		pieces = append(pieces, piece{u.Hands, w.unwatched(i) + w.tail[i]}, piece{w.move(i), w.tail[i] - w.move(i)})
 	}
 	slices.SortFunc(pieces, func(a, b piece) int { return cmp.Compare(b.tail, a.tail) })
 	var bound, sum time.Duration
@@ -53,16 +53,19 @@ func (w *work) technicianBound() time.Duration {
 // cannot start, whichever they are: it has that many units' work by hand
 // behind it, and with one technician the moving of the cables before.
 func (w *work) lineStarts(earliest []time.Duration) []time.Duration {
-	heads := slices.Sorted(slices.Values(earliest))
-	hands := make([]time.Duration, len(w.units))
+	var heads, hands []time.Duration
 	boot := longest
 	for i, u := range w.units {
-		hands[i] = u.Hands
-		boot = min(boot, w.unwatched(i))
+		if w.session(i) > 0 {
+			heads = append(heads, earliest[i])
+			hands = append(hands, u.Hands)
+			boot = min(boot, w.unwatched(i))
+		}
 	}
+	slices.Sort(heads)
 	slices.Sort(hands)
 	var sum time.Duration
-	starts := heads[:w.Lines]
+	starts := heads[:min(w.Lines, len(heads))]
 	for k := range starts {
 		sum += hands[k]
 		starts[k] = max(starts[k], share(sum, w.Technicians)+boot)
@@ -77,7 +80,7 @@ func (w *work) lineStarts(earliest []time.Duration) []time.Duration {
 // by C - q on at most min(k, L) lines, none of which was taken before its
 // start.
 func (w *work) lineBoundByTail(starts []time.Duration) time.Duration {
-	units := slices.Clone(w.order)
+	units := w.onLine()
 	follows := func(i int) time.Duration { return w.tail[i] - w.session(i) }
 	slices.SortFunc(units, func(a, b int) int { return cmp.Compare(follows(b), follows(a)) })
 	var bound, sum time.Duration
@@ -94,7 +97,7 @@ func (w *work) lineBoundByTail(starts []time.Duration) time.Duration {
 // lineBoundByStart: the sessions that cannot start before r share the lines
 // from r on.
 func (w *work) lineBoundByStart(earliest []time.Duration) time.Duration {
-	units := slices.Clone(w.order)
+	units := w.onLine()
 	slices.SortFunc(units, func(a, b int) int { return cmp.Compare(earliest[b], earliest[a]) })
 	var bound, sum time.Duration
 	least := longest
@@ -104,6 +107,11 @@ func (w *work) lineBoundByStart(earliest []time.Duration) time.Duration {
 		bound = max(bound, earliest[i]+share(sum, w.Lines)+least)
 	}
 	return bound
+}
+
+// onLine lists the units that need a line.
+func (w *work) onLine() []int {
+	return slices.DeleteFunc(slices.Clone(w.order), func(i int) bool { return w.session(i) == 0 })
 }
 
 // share divides work up, rounded up to a nanosecond: times are whole.

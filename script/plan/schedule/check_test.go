@@ -25,12 +25,16 @@ func fault(b Batch, s Schedule) error {
 		}
 		ready[u.Name] = a.Wait.End
 		last = max(last, a.Wait.End)
-		lines[a.Line] = append(lines[a.Line], Span{a.Connect.Start, a.Dialogue.End})
+		if needs := u.Dialogue > 0 || u.BootWatched && u.Boot > 0; needs {
+			lines[a.Line] = append(lines[a.Line], Span{a.Connect.Start, a.Dialogue.End})
+		} else if a.Line != 0 {
+			return fmt.Errorf("%s needs no line and has %d", u.Name, a.Line)
+		}
 		if u.Hands > 0 {
 			people[a.HandsBy] = append(people[a.HandsBy], a.Hands)
 			steps++
 		}
-		if b.MoveCable > 0 {
+		if move(b, u) > 0 {
 			people[a.ConnectBy] = append(people[a.ConnectBy], a.Connect)
 			steps++
 		}
@@ -65,7 +69,7 @@ func phases(b Batch, u Unit, a Assignment) error {
 		return fmt.Errorf("the assignment is of %s", a.Unit)
 	case a.Hands.Start < 0 || a.Hands.End-a.Hands.Start != u.Hands:
 		return fmt.Errorf("hands %v", a.Hands)
-	case a.Connect.Start < a.Hands.End || a.Connect.End-a.Connect.Start != b.MoveCable:
+	case a.Connect.Start < a.Hands.End || a.Connect.End-a.Connect.Start != move(b, u):
 		return fmt.Errorf("connect %v after hands %v", a.Connect, a.Hands)
 	case a.Boot.Start != bootAfter.End || a.Boot.End-a.Boot.Start != u.Boot:
 		return fmt.Errorf("boot %v after %v", a.Boot, bootAfter)
@@ -77,6 +81,14 @@ func phases(b Batch, u Unit, a Assignment) error {
 		return fmt.Errorf("wait %v", a.Wait)
 	}
 	return nil
+}
+
+// move is how long a cable is moved: not at all where no line is needed.
+func move(b Batch, u Unit) time.Duration {
+	if u.Dialogue > 0 || u.BootWatched && u.Boot > 0 {
+		return b.MoveCable
+	}
+	return 0
 }
 
 // apart checks that nobody and nothing is taken twice at once. Stretches of
@@ -159,7 +171,8 @@ func (g *gaps) try(sofar time.Duration) {
 }
 
 func (g *gaps) trySession(i int, u Unit, sofar time.Duration) {
-	at, takes := g.hands[i], g.b.MoveCable+u.Dialogue
+	cable := move(g.b, u)
+	at, takes := g.hands[i], cable+u.Dialogue
 	if u.BootWatched {
 		takes += u.Boot
 	} else {
@@ -172,10 +185,10 @@ func (g *gaps) trySession(i int, u Unit, sofar time.Duration) {
 		}
 		at = max(at, before)
 	}
-	for !free(g.taps, Span{at, at + takes}, g.b.Lines) || (g.b.MoveCable > 0 && !free(g.people, Span{at, at + g.b.MoveCable}, g.b.Technicians)) {
+	for !free(g.taps, Span{at, at + takes}, g.b.Lines) || !free(g.people, Span{at, at + cable}, g.b.Technicians) {
 		at++
 	}
-	g.with(Span{at, at + g.b.MoveCable}, Span{at, at + takes}, func() {
+	g.with(Span{at, at + cable}, Span{at, at + takes}, func() {
 		g.ready[i] = at + takes + u.Wait
 		g.try(max(sofar, g.ready[i]))
 		g.ready[i] = -1

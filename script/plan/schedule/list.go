@@ -27,10 +27,9 @@ import (
 
 // guarantee is the ratio that the best of the list schedules cannot exceed.
 func (w *work) guarantee() (ratio float64, proof string) {
-	technicians := w.MoveCable > 0
-	waits, boots, after := false, false, false
+	technicians, waits, boots, after := false, false, false, false
 	for i, u := range w.units {
-		technicians = technicians || u.Hands > 0
+		technicians = technicians || u.Hands > 0 || w.move(i) > 0
 		waits = waits || u.Wait > 0
 		boots = boots || w.unwatched(i) > 0
 		after = after || len(u.readyBefore) > 0
@@ -93,9 +92,8 @@ type placement struct {
 }
 
 func newPlacement(n int) placement {
-	return placement{
-		make([]time.Duration, n), make([]time.Duration, n), make([]int, n), make([]int, n), make([]int, n), 0,
-	}
+	nobody := func() []int { return slices.Repeat([]int{-1}, n) }
+	return placement{make([]time.Duration, n), make([]time.Duration, n), nobody(), nobody(), nobody(), 0}
 }
 
 // bestList is the shortest of the list schedules; none is tried after one
@@ -120,14 +118,13 @@ func (w *work) bestList(bound time.Duration) placement {
 type lister struct {
 	*work
 	placement
-	rule                 rule
-	now                  time.Duration
-	technicians, lines   queue // by when they are free
-	hands, ready         queue // by rule: what could start if someone were free
-	coming               queue // sessions by when they can start
-	open                 []int // units each still has to come after
-	release              []time.Duration
-	handsDone, connected int
+	rule               rule
+	now                time.Duration
+	technicians, lines queue           // by when they are free
+	hands, ready       queue           // by rule: what could start if someone were free
+	coming             queue           // sessions by when they can start
+	open               []int           // what each session still has to wait for
+	release            []time.Duration // until when, as far as known
 }
 
 func (w *work) list(r rule) placement {
@@ -141,7 +138,8 @@ func (w *work) list(r rule) placement {
 	}
 	for i, u := range w.units {
 		l.open[i] = len(u.readyBefore) + 1 // one for its own hands and boot
-		l.handsBy[i], l.connectBy[i] = -1, -1
+	}
+	for i, u := range w.units {
 		if u.Hands > 0 {
 			heap.Push(&l.hands, entry{-r.hands(w, i), i})
 		} else {
@@ -157,9 +155,14 @@ func (w *work) list(r rule) placement {
 // from a moment on.
 func (l *lister) opened(i int, from time.Duration) {
 	l.release[i] = max(l.release[i], from)
-	if l.open[i]--; l.open[i] == 0 {
-		heap.Push(&l.coming, entry{l.release[i], i})
+	if l.open[i]--; l.open[i] > 0 {
+		return
 	}
+	if l.session(i) == 0 {
+		l.begin(i, l.release[i])
+		return
+	}
+	heap.Push(&l.coming, entry{l.release[i], i})
 }
 
 // startOne starts the first piece of work that can start now.
@@ -187,12 +190,17 @@ func (l *lister) startHands(i int) {
 }
 
 func (l *lister) connect(i int) {
-	l.connectAt[i] = l.now
 	l.line[i] = l.lines.occupy(l.now + l.session(i))
 	if l.MoveCable > 0 {
 		l.connectBy[i] = l.technicians.occupy(l.now + l.MoveCable)
 	}
-	ready := l.now + l.session(i) + l.units[i].Wait
+	l.begin(i, l.now)
+}
+
+// begin notes a session's start and what hangs on it.
+func (l *lister) begin(i int, at time.Duration) {
+	l.connectAt[i] = at
+	ready := at + l.session(i) + l.units[i].Wait
 	l.makespan = max(l.makespan, ready)
 	for _, next := range l.units[i].neededBefore {
 		l.opened(next, ready)
@@ -261,7 +269,7 @@ func (w *work) schedule(p placement) Schedule {
 	for i, u := range w.units {
 		a := Assignment{Unit: u.Name, Line: p.line[i] + 1, HandsBy: p.handsBy[i] + 1, ConnectBy: p.connectBy[i] + 1}
 		a.Hands = Span{p.handsAt[i], p.handsAt[i] + u.Hands}
-		a.Connect = Span{p.connectAt[i], p.connectAt[i] + w.MoveCable}
+		a.Connect = Span{p.connectAt[i], p.connectAt[i] + w.move(i)}
 		a.Boot = Span{a.Hands.End, a.Hands.End + u.Boot}
 		talk := a.Connect.End
 		if u.BootWatched {
@@ -274,7 +282,7 @@ func (w *work) schedule(p placement) Schedule {
 		if u.Hands > 0 {
 			s.Steps = append(s.Steps, Step{Technician: a.HandsBy, Unit: u.Name, Span: a.Hands})
 		}
-		if w.MoveCable > 0 {
+		if w.move(i) > 0 {
 			s.Steps = append(s.Steps, Step{Technician: a.ConnectBy, Unit: u.Name, Line: a.Line, Span: a.Connect})
 		}
 	}

@@ -10,7 +10,8 @@
 //	wait      the unit finishes by itself
 //
 // A line serves one unit at a time, from the moving of its cable to the end
-// of the dialogue; a watched boot comes between the two. A technician is at
+// of the dialogue; a watched boot comes between the two. A unit with neither
+// needs no line and no cable. A technician is at
 // one place at a time. Nothing that has begun is interrupted. A unit may name
 // others that must be ready, their waiting over, before its own dialogue
 // starts: those that join a cluster come After the one that starts it.
@@ -34,7 +35,7 @@ type Batch struct {
 	Units       []Unit
 	Lines       int           // 1 or more
 	Technicians int           // 1 or more
-	MoveCable   time.Duration // a technician moves a line's cable to a unit
+	MoveCable   time.Duration // a technician moves a line's cable to a unit; once for each that needs a line
 }
 
 // Unit is the work that one unit makes. Times are 0 where there is nothing
@@ -74,7 +75,7 @@ type Span struct {
 // count from 1.
 type Assignment struct {
 	Unit      string
-	Line      int
+	Line      int // 0 where none is needed
 	HandsBy   int // 0 where there is nothing to do by hand
 	ConnectBy int // 0 where moving a cable takes no time
 	Hands     Span
@@ -258,14 +259,21 @@ func (w *work) circle(open []int) error {
 	}
 }
 
-// session is how long a unit's line is taken.
+// session is how long a unit's line is taken; 0 where it needs none.
 func (w *work) session(i int) time.Duration {
 	u := &w.units[i]
+	talk := u.Dialogue
 	if u.BootWatched {
-		return w.MoveCable + u.Boot + u.Dialogue
+		talk += u.Boot
 	}
-	return w.MoveCable + u.Dialogue
+	if talk == 0 {
+		return 0
+	}
+	return w.MoveCable + talk
 }
+
+// move is how long a technician moves a line's cable to a unit.
+func (w *work) move(i int) time.Duration { return min(w.MoveCable, w.session(i)) }
 
 // unwatched is the boot that follows the work by hand without a line.
 func (w *work) unwatched(i int) time.Duration {

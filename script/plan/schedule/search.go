@@ -54,6 +54,7 @@ func (w *work) search(best placement, bound time.Duration) placement {
 			start.release[i] = w.unwatched(i)
 		}
 	}
+	s.settle(&start)
 	s.branch(start)
 	if s.found == nil {
 		return best
@@ -159,6 +160,7 @@ func (s *searcher) place(at state, p piece) state {
 		at.hands |= 1 << p.unit
 		at.technicians = occupied(at.technicians, p.start+u.Hands)
 		at.release[p.unit] = p.start + u.Hands + s.unwatched(p.unit)
+		s.settle(&at)
 		return at
 	}
 	at.sessions |= 1 << p.unit
@@ -168,7 +170,20 @@ func (s *searcher) place(at state, p piece) state {
 	}
 	at.ready[p.unit] = p.start + s.session(p.unit) + u.Wait
 	at.makespan = max(at.makespan, at.ready[p.unit])
+	s.settle(&at)
 	return at
+}
+
+// settle gives the units that need no line their ready time as soon as it is
+// known: there is nothing to choose.
+func (s *searcher) settle(at *state) {
+	for _, i := range s.order {
+		if at.sessions>>i&1 == 0 && at.hands>>i&1 == 1 && s.session(i) == 0 && s.allReady(s.units[i], *at) {
+			at.sessions |= 1 << i
+			at.ready[i] = s.released(i, *at) + s.units[i].Wait
+			at.makespan = max(at.makespan, at.ready[i])
+		}
+	}
 }
 
 // occupied takes the one that is free first until a moment.
@@ -192,7 +207,9 @@ func (s *searcher) hopeless(at state) bool {
 			if start+s.tail[i] >= s.best.makespan {
 				return true
 			}
-			first = min(first, start)
+			if s.session(i) > 0 {
+				first = min(first, start)
+			}
 		}
 	}
 	return s.overworked(at, first)
@@ -201,34 +218,52 @@ func (s *searcher) hopeless(at state) bool {
 // overworked shares out the work that is left, as Bounds do: first the
 // sessions that most must follow, then more and more of them.
 func (s *searcher) overworked(at state, first time.Duration) bool {
+	technicians, lines := notBefore(at.technicians, at.now), notBefore(at.lines, first)
 	var byHand, onLine time.Duration
-	for _, t := range at.technicians {
-		byHand += max(t, at.now)
-	}
-	for _, l := range at.lines {
-		onLine += max(l, first)
-	}
 	least := longest // that follows any of the work by hand
 	for _, i := range s.follows {
 		if at.sessions>>i&1 == 1 {
 			continue
 		}
-		onLine += s.session(i)
-		if share(onLine, s.Lines)+s.tail[i]-s.session(i) >= s.best.makespan {
+		session := s.session(i)
+		onLine += session
+		if session > 0 && level(lines, onLine)+s.tail[i]-session >= s.best.makespan {
 			return true
 		}
 		if at.hands>>i&1 == 0 {
 			byHand += s.units[i].Hands
 			least = min(least, s.unwatched(i)+s.tail[i])
 		}
-		if byHand += s.MoveCable; s.MoveCable > 0 {
-			least = min(least, s.tail[i]-s.MoveCable)
+		if move := s.move(i); move > 0 {
+			byHand += move
+			least = min(least, s.tail[i]-move)
 		}
-		if least < longest && share(byHand, s.Technicians)+least >= s.best.makespan {
+		if least < longest && level(technicians, byHand)+least >= s.best.makespan {
 			return true
 		}
 	}
 	return false
+}
+
+// notBefore gives the times, none before first, in ascending order.
+func notBefore(times []time.Duration, first time.Duration) []time.Duration {
+	later := make([]time.Duration, len(times))
+	for k, t := range times {
+		later[k] = max(t, first)
+	}
+	slices.Sort(later)
+	return later
+}
+
+// level is how early work can be over that is poured over those that are free
+// from these times on, as water finds its level.
+func level(free []time.Duration, work time.Duration) time.Duration {
+	lowest := longest
+	for k, t := range free {
+		work += t
+		lowest = min(lowest, share(work, k+1))
+	}
+	return lowest
 }
 
 // starts gives the earliest start of each session that is still to come.
@@ -242,7 +277,10 @@ func (s *searcher) starts(at state) []time.Duration {
 		if at.hands>>i&1 == 0 {
 			starts[i] = someone + s.units[i].Hands + s.unwatched(i)
 		}
-		starts[i] = max(starts[i], line, at.release[i])
+		starts[i] = max(starts[i], at.release[i])
+		if s.session(i) > 0 {
+			starts[i] = max(starts[i], line)
+		}
 		for _, before := range s.units[i].readyBefore {
 			ready := at.ready[before]
 			if at.sessions>>before&1 == 0 {
@@ -261,16 +299,7 @@ const mostSeen = 200
 // dominated tells whether another order of the same pieces left everything at
 // least as early; if not, it keeps this one.
 func (s *searcher) dominated(at state) bool {
-	left := make([]time.Duration, 0, 16)
-	free := func(times []time.Duration) {
-		from := len(left)
-		for _, t := range times {
-			left = append(left, max(t, at.now))
-		}
-		slices.Sort(left[from:])
-	}
-	free(at.technicians)
-	free(at.lines)
+	left := append(notBefore(at.technicians, at.now), notBefore(at.lines, at.now)...)
 	for i := range s.units {
 		if at.hands>>i&1 == 1 && at.sessions>>i&1 == 0 {
 			left = append(left, max(at.release[i], at.now))
@@ -304,9 +333,6 @@ func noneLater(a, b []time.Duration) bool {
 // replay gives the pieces found their technicians and lines.
 func (w *work) replay(pieces []piece) placement {
 	p := newPlacement(len(w.units))
-	for i := range w.units {
-		p.handsBy[i], p.connectBy[i] = -1, -1
-	}
 	technicians, lines := make([]time.Duration, w.Technicians), make([]time.Duration, w.Lines)
 	for _, s := range pieces {
 		i := s.unit
@@ -320,7 +346,17 @@ func (w *work) replay(pieces []piece) placement {
 		if w.MoveCable > 0 {
 			p.connectBy[i] = take(technicians, s.start+w.MoveCable)
 		}
-		p.makespan = max(p.makespan, s.start+w.session(i)+w.units[i].Wait)
+	}
+	ready := make([]time.Duration, len(w.units))
+	for _, i := range w.order {
+		if w.session(i) == 0 {
+			p.connectAt[i] = p.handsAt[i] + w.units[i].Hands + w.unwatched(i)
+			for _, before := range w.units[i].readyBefore {
+				p.connectAt[i] = max(p.connectAt[i], ready[before])
+			}
+		}
+		ready[i] = p.connectAt[i] + w.session(i) + w.units[i].Wait
+		p.makespan = max(p.makespan, ready[i])
 	}
 	return p
 }
