@@ -28,6 +28,7 @@ type app struct {
 	set          settings.Settings
 	log          zerolog.Logger
 	mask         transcript.Mask // all secrets that this program has fetched
+	still        func(func())    // keeps the board off the terminal; nil while there is none
 }
 
 func (a *app) masked(text string) string { return a.mask.Text(text) }
@@ -101,7 +102,7 @@ func (a *app) begin(cmd *cobra.Command) error {
 	if err != nil {
 		return usage("there are trace, debug, info, warn, error and off", "setting log-level: %q is no level", a.set.LogLevel)
 	}
-	var w io.Writer = masking{a.errs, a.masked}
+	var w io.Writer = logWriter{a}
 	if isTerminal(a.errs) {
 		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05"}
 	}
@@ -112,17 +113,18 @@ func (a *app) begin(cmd *cobra.Command) error {
 	return nil
 }
 
-// masking takes secrets out of what is logged.
-type masking struct {
-	out  io.Writer
-	mask func(string) string
-}
+// logWriter takes secrets out of what is logged, and keeps it apart from the
+// board.
+type logWriter struct{ *app }
 
-func (m masking) Write(p []byte) (int, error) {
-	if _, err := io.WriteString(m.out, m.mask(string(p))); err != nil {
-		return 0, err
+func (l logWriter) Write(p []byte) (n int, err error) {
+	write := func() { _, err = io.WriteString(l.errs, l.masked(string(p))) }
+	if l.still != nil {
+		l.still(write)
+	} else {
+		write()
 	}
-	return len(p), nil
+	return len(p), err
 }
 
 // debugLog is the standard logger's way into ours. Its text goes into a
