@@ -74,7 +74,7 @@ func unwrap(data []byte) (body []byte, digest string, err error) {
 			return nil, "", fmt.Errorf("%w: its first line is not as it was written; %s", ErrChanged, mend)
 		}
 		return nil, "", fmt.Errorf("%w, %s; name a vault", ErrVersion, Format)
-	case version != Format || err != nil || strconv.Itoa(n) != length:
+	case version != Format || err != nil || strconv.Itoa(n) != length || len(sum) != len("sha256:")+len(digest):
 		return nil, "", fmt.Errorf("%w: its first line is not as it was written; %s", ErrChanged, mend)
 	case agrees && n == len(body):
 		return body, digest, nil
