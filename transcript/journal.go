@@ -3,6 +3,7 @@ package transcript
 import (
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -112,6 +113,9 @@ func (j *Journal) begin(h Header) error {
 	}
 	if err != nil {
 		j.file.Close()
+		if onDisk {
+			os.Remove(j.path) // ours: it was not there before
+		}
 		return err
 	}
 	j.dirty = false
@@ -177,9 +181,10 @@ func (j *Journal) putData(at time.Time, data []Part) error {
 
 // Say records what is about to be typed, and returns when it is on disk: only
 // then may it be sent. The event's N, At, Wall and Kind are filled in, and
-// its data is masked.
+// its data and texts are masked. Who types has read what stands on the line:
+// Say calls Flush, so that the end of a prompt comes before its answer.
 func (j *Journal) Say(e Event) error {
-	if err := j.usable(); err != nil {
+	if err := j.Flush(); err != nil {
 		return err
 	}
 	e.Kind = Said
@@ -209,7 +214,7 @@ func (j *Journal) byHand(data []Part) []Part {
 }
 
 // Append records an event of any kind but heard and said. Its N, At and Wall
-// are filled in, and its texts are masked. An ending is the last event, and
+// are filled in, and its texts and data are masked. An ending is the last event, and
 // is on disk when Append returns.
 func (j *Journal) Append(e Event) error {
 	if e.Kind == Heard || e.Kind == Said {
@@ -219,6 +224,7 @@ func (j *Journal) Append(e Event) error {
 		return err
 	}
 	j.maskTexts(&e)
+	e.Data = j.mask.said(e.Data)
 	if e.Kind != Ending {
 		return j.put(j.now(), e)
 	}

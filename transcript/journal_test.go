@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -101,10 +102,11 @@ func TestJournalWritesWhatReadReads(t *testing.T) {
 // disk is a file whose writes, syncs and cuts can be made to fail.
 type disk struct {
 	bytes.Buffer
-	writes, syncs, closes int
-	onWrite               func(n int, p []byte) (int, error) // nil error and len(p): write all
-	onSync                func(n int) error
-	onTruncate            error
+	writes, closes int
+	syncs          atomic.Int32
+	onWrite        func(n int, p []byte) (int, error) // nil error and len(p): write all
+	onSync         func(n int) error
+	onTruncate     error
 }
 
 func (d *disk) Write(p []byte) (int, error) {
@@ -118,11 +120,11 @@ func (d *disk) Write(p []byte) (int, error) {
 }
 
 func (d *disk) Sync() error {
-	d.syncs++
+	n := d.syncs.Add(1)
 	if d.onSync == nil {
 		return nil
 	}
-	return d.onSync(d.syncs)
+	return d.onSync(int(n))
 }
 
 func (d *disk) Truncate(size int64) error {
@@ -249,8 +251,8 @@ func TestJournalSyncs(t *testing.T) {
 		want := func(syncs int, when string) {
 			t.Helper()
 			synctest.Wait()
-			if d.syncs != syncs {
-				t.Fatalf("%d syncs %s, want %d", d.syncs, when, syncs)
+			if got := int(d.syncs.Load()); got != syncs {
+				t.Fatalf("%d syncs %s, want %d", got, when, syncs)
 			}
 		}
 		want(1, "after the header")
@@ -286,7 +288,10 @@ func TestHeldBackBytesKeepTheirTime(t *testing.T) {
 	must(t, j.Heard(start.Add(6*time.Second), []byte("#s")))
 	must(t, j.Flush())
 	must(t, j.Heard(start.Add(7*time.Second), []byte("hoebox")))
-	must(t, j.Heard(start.Add(8*time.Second), []byte("#shoeb")))
+	must(t, j.Heard(start.Add(8*time.Second), []byte("#s")))
+	must(t, j.Heard(start.Add(9*time.Second), []byte("ho")))
+	must(t, j.Heard(start.Add(10*time.Second), []byte("p")))
+	must(t, j.Heard(start.Add(11*time.Second), []byte("#shoeb")))
 	must(t, j.Close())
 	rec, err := read(&d.Buffer)
 	must(t, err)
@@ -298,7 +303,30 @@ func TestHeldBackBytesKeepTheirTime(t *testing.T) {
 	for _, e := range rec.Events {
 		got = append(got, heard{e.At / time.Second, plainText([]Event{e}, Heard)})
 	}
-	want := []heard{{1, "say "}, {1, "#sh"}, {5, "all"}, {6, "#s"}, {7, "‹secret s›"}, {8, "‹secret s›"}}
+	want := []heard{{1, "say "}, {1, "#sh"}, {5, "all"}, {6, "#s"}, {7, "‹secret s›"}, {8, "#sho"}, {10, "p"}, {11, "‹secret s›"}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// The end of a prompt may look like the beginning of a secret, and still
+// comes before the answer.
+func TestPromptBeforeAnswer(t *testing.T) {
+	d := &disk{}
+	mask := NewMask()
+	mask.Add("s", "#shoebox")
+	j, err := Create("x.record", Header{}, mask, WithFile(d))
+	must(t, err)
+	must(t, j.Heard(time.Now(), []byte("shelf#")))
+	must(t, j.Say(Event{Why: "answer", Data: []Part{{Bytes: []byte("show")}}}))
+	must(t, j.Heard(time.Now(), []byte("shoebox")))
+	must(t, j.Close())
+	rec, _ := read(&d.Buffer)
+	var got []string
+	for _, e := range rec.Events {
+		got = append(got, string(e.Kind)+" "+Typed(e.Data))
+	}
+	want := []string{"heard shelf", "heard #", "said show", "heard ‹secret s›"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
@@ -317,7 +345,11 @@ func TestSaidIsMasked(t *testing.T) {
 	} {
 		must(t, j.Say(Event{Why: "answer", Data: data}))
 	}
+	must(t, j.Append(Event{Kind: Note, Text: "see correct horse", Data: []Part{b("correct horse")}}))
 	must(t, j.Close())
+	if strings.Contains(d.String(), "correct horse") {
+		t.Errorf("the secret is in the file: %s", d.String())
+	}
 	rec, _ := read(&d.Buffer)
 	if got, want := plainText(rec.Events, Said), "192.0.2.12\r‹secret pin›\r‹secret join›\ra ‹secret join›!"; got != want {
 		t.Errorf("said %q, want %q", got, want)
@@ -347,5 +379,33 @@ func TestTypedByHandIsMasked(t *testing.T) {
 	want := "show\rco" + strings.Repeat("‹secret join›", 11) + "\r‹secret new›\rok"
 	if got := plainText(rec.Events, Said); got != want {
 		t.Errorf("said %q, want %q", got, want)
+	}
+}
+
+func BenchmarkHeard(b *testing.B) {
+	mask := NewMask()
+	for i := range 10 {
+		mask.Add(fmt.Sprintf("s%d", i), fmt.Sprintf("correct horse %d", i))
+	}
+	j, err := Create(filepath.Join(b.TempDir(), "a.record"), Header{}, mask)
+	must(b, err)
+	defer j.Close()
+	piece := []byte("[    1.234567] p") // 16 bytes, as a slow line gives them
+	b.SetBytes(int64(len(piece)))
+	for b.Loop() {
+		if err := j.Heard(time.Now(), piece); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkSay(b *testing.B) {
+	j, err := Create(filepath.Join(b.TempDir(), "a.record"), Header{}, nil)
+	must(b, err)
+	defer j.Close()
+	for b.Loop() {
+		if err := j.Say(Event{Why: "answer", Data: []Part{{Bytes: []byte("192.0.2.7")}}}); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

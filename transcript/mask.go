@@ -70,7 +70,7 @@ func (m *Mask) parts(p []byte) []Part {
 	s := newStream(m)
 	s.scan(p)
 	s.complete()
-	s.plain(s.end())
+	s.plain(s.pos)
 	return s.take()
 }
 

@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"unicode/utf16"
 
@@ -23,6 +24,7 @@ func TestMaskText(t *testing.T) {
 	m.Add("two", "defghi")
 	m.Add("long", "abcdefxyz")
 	m.Add("empty", "")
+	m.Add("wide", "==abcdef==")
 	for name, c := range map[string]struct{ in, want string }{
 		"none":                        {"nothing here", "nothing here"},
 		"plain":                       {`is p"s/ €1.`, "is ‹secret join›."},
@@ -34,6 +36,8 @@ func TestMaskText(t *testing.T) {
 		"too short":                   {"abc", "abc"},
 		"longest wins":                {"-abcdefxyz-", "-‹secret long›-"},
 		"longest given up":            {"-abcdefxy-", "-‹secret one›xy-"},
+		"within a beginning":          {"==abcdef=!", "==‹secret one›=!"},
+		"within a longer one":         {"==abcdef==!", "‹secret wide›!"},
 		"overlap":                     {"-abcdefghi-", "-‹secret one›‹secret two›-"},
 		"twice":                       {"abcdefabcdef", "‹secret one›‹secret one›"},
 		"cut off":                     {"abcde", "abcde"},
@@ -141,11 +145,16 @@ func whatCovers(text string, secrets []string) []bool {
 }
 
 func drawSecrets(t *rapid.T) []string {
-	return rapid.SliceOfN(rapid.OneOf(
+	secrets := rapid.SliceOfN(rapid.OneOf(
 		rapid.StringOfN(rapid.RuneFrom([]rune("ab")), 4, 8, -1), // overlaps with itself and others
 		rapid.StringOfN(rapid.RuneFrom([]rune(`aB1"\/ +%€<&`)), 4, 10, -1),
 		rapid.StringN(4, 12, 40),
 	), 1, 4).Draw(t, "secrets")
+	if first := secrets[0]; len(first) > shortest && rapid.Bool().Draw(t, "nested") {
+		from := rapid.IntRange(0, len(first)-shortest).Draw(t, "from")
+		secrets = append(secrets, first[from:rapid.IntRange(from+shortest, len(first)).Draw(t, "to")])
+	}
+	return secrets
 }
 
 func drawText(t *rapid.T, secrets []string) string {
@@ -293,7 +302,7 @@ func TestWindow(t *testing.T) {
 		"blanks":                   {[]string{"\b \b", "  "}, "\b \b  "},
 		"typed":                    {[]string{"hunter2\r\n"}, "‹secret new›\r\n"},
 		"doubled, split":           {[]string{"hh", "unt", "ter2", "\r\n"}, "‹secret new›\r\n"},
-		"dropped and redrawn":      {[]string{"hnter2\b\b", "r2\r\n"}, "‹secret new›\b\b‹secret new›\r\n"},
+		"dropped and redrawn":      {[]string{"hnter2\b\x7f", "r2\r\n"}, "‹secret new›\b\x7f‹secret new›\r\n"},
 		"mask, then a near-secret": {[]string{"***h", "***\r\n"}, "‹secret new›\r\n"},
 		"one character":            {[]string{"a\r\n"}, "‹secret new›\r\n"},
 		"digit repeated":           {[]string{"7777\r\n"}, "‹secret new›\r\n"},
@@ -323,6 +332,30 @@ func TestWindow(t *testing.T) {
 	}
 }
 
+// A secret that is echoed so slowly that the line is quiet after each
+// character is told by two characters at most.
+func TestMaskAtEachQuietMoment(t *testing.T) {
+	for secret, want := range map[string]string{
+		"#shoebox": "say #s‹secret s› ok",
+		"#sho":     "say #‹secret s› ok", // of a short one, by one
+	} {
+		m := NewMask()
+		m.Add("s", secret)
+		s := newStream(m)
+		var got strings.Builder
+		for _, c := range []byte("say " + secret + " ok") {
+			s.feed([]byte{c})
+			s.quiet()
+			for _, part := range s.take() {
+				got.WriteString(part.String())
+			}
+		}
+		if got.String() != want {
+			t.Errorf("%s: got %q, want %q", secret, got.String(), want)
+		}
+	}
+}
+
 // A secret that becomes known while a run goes on is masked from then on.
 func TestMaskLearnsSecrets(t *testing.T) {
 	m := NewMask()
@@ -339,6 +372,26 @@ func TestMaskLearnsSecrets(t *testing.T) {
 	if want := "h‹secret b› ‹secret a› "; got.String() != want {
 		t.Errorf("got %q, want %q", got.String(), want)
 	}
+}
+
+// A mask may be asked while it learns: run with -race.
+func TestMaskFromSeveralGoroutines(t *testing.T) {
+	m := NewMask()
+	var group sync.WaitGroup
+	for i := range 3 {
+		group.Go(func() {
+			s := newStream(m)
+			for k := range 6 {
+				value := fmt.Sprintf("secret %d of %d", k, i)
+				m.Add("s", value)
+				s.feed([]byte(value + "\r\n"))
+				if got := m.Text("a " + value); got != "a ‹secret s›" {
+					t.Errorf("got %q", got)
+				}
+			}
+		})
+	}
+	group.Wait()
 }
 
 func BenchmarkMask(b *testing.B) {

@@ -153,6 +153,37 @@ func TestReadFaults(t *testing.T) {
 	}
 }
 
+// Power may fail at any byte: what stands before it is read, and nothing
+// else.
+func TestEveryBeginningIsRead(t *testing.T) {
+	whole := example(t)
+	_, events := exampleRun()
+	for n := len(`{"format":"linehand.record/1"`); n < len(whole); n++ {
+		rec, err := read(bytes.NewReader(whole[:n]))
+		must(t, err)
+		lines := bytes.Count(whole[:n], []byte("\n"))
+		want := FaultCut
+		if whole[n-1] == '\n' {
+			want = FaultUnended
+		}
+		if rec.Whole || rec.Fault == nil || rec.Fault.Kind != want || len(rec.Events) != max(lines-1, 0) {
+			t.Fatalf("%d bytes: %d events of %d, fault %v, want %s", n, len(rec.Events), len(events), rec.Fault, want)
+		}
+	}
+}
+
+// No byte of a record can be changed unseen.
+func TestEveryByteIsLinked(t *testing.T) {
+	whole := example(t)
+	for i := range whole {
+		altered := bytes.Clone(whole)
+		altered[i] ^= 1 << (i % 8)
+		if rec, err := read(bytes.NewReader(altered)); err == nil && rec.Whole {
+			t.Fatalf("bit %d of byte %d was changed, and the record is read as whole", i%8, i)
+		}
+	}
+}
+
 // relink gives changed lines new links, as a forger or another version would.
 func relink(t testing.TB, file []byte, old, new string) []byte {
 	t.Helper()

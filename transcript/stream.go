@@ -104,21 +104,14 @@ func (s *stream) settle(edge int64) {
 // complete gives out all occurrences, as if nothing came after.
 func (s *stream) complete() { s.settle(s.pos) }
 
-// release gives out the bytes that cannot be part of a secret.
-func (s *stream) release() {
-	edge := s.edge()
-	if len(s.pending) > 0 {
-		edge = min(edge, s.pending[0].start)
-	}
-	s.plain(edge)
-}
+// release gives out the bytes that cannot be part of a secret. What is pending
+// begins at the edge or after it.
+func (s *stream) release() { s.plain(s.edge()) }
 
 // edge is where the form in progress begins.
 func (s *stream) edge() int64 {
 	return s.pos - int64(s.auto.depth[s.state/s.auto.width])
 }
-
-func (s *stream) end() int64 { return s.pos }
 
 // holding is how many bytes are held back.
 func (s *stream) holding() int64 { return s.pos - s.done + int64(len(s.window.run)) }

@@ -28,6 +28,7 @@ type app struct {
 	set          settings.Settings
 	log          zerolog.Logger
 	mask         transcript.Mask // all secrets that this program has fetched
+	still        func(func())    // keeps the board off the terminal; nil while there is none
 }
 
 func (a *app) masked(text string) string { return a.mask.Text(text) }
@@ -41,7 +42,10 @@ func (a *app) root() *cobra.Command {
 console, from a site profile that was checked beforehand, and keeps a record of
 what was heard and said. It only ever answers a prompt that it knows.`,
 		SilenceErrors: true, SilenceUsage: true,
-		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error { return a.begin(cmd) },
+		Args:                       cobra.ArbitraryArgs,
+		RunE:                       unknownCommand,
+		SuggestionsMinimumDistance: 2,
+		PersistentPreRunE:          func(cmd *cobra.Command, _ []string) error { return a.begin(cmd) },
 	}
 	root.SetIn(a.in)
 	root.SetOut(a.out)
@@ -53,13 +57,26 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	root.PersistentFlags().StringVar(&a.settingsFile, "settings", "", "settings `FILE` (default linehand.yaml in this folder, if there is one)")
 	root.PersistentFlags().String("log-level", "", "what is logged to standard error: trace, debug, info, warn, error or off")
 	for _, cmd := range []*cobra.Command{
-		a.rehearseCommand(),
+		a.rehearseCommand(), a.checkCommand(), a.bringupCommand(), a.byhandCommand(),
+		a.replayCommand(), a.auditCommand(), a.linesCommand(), a.versionCommand(),
 		a.exitCodesCommand(),
 	} {
 		cmd.Args = usageArgs(cmd.Args)
 		root.AddCommand(cmd)
 	}
 	return root
+}
+
+// unknownCommand is what runs when no command is named, or none that there is.
+func unknownCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return cmd.Help()
+	}
+	hint := "linehand help lists the commands"
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		hint = fmt.Sprintf("did you mean %s?", strings.Join(near, " or "))
+	}
+	return usage(hint, "there is no command %q", args[0])
 }
 
 // usageArgs gives wrong arguments the exit code for that.
@@ -85,7 +102,7 @@ func (a *app) begin(cmd *cobra.Command) error {
 	if err != nil {
 		return usage("there are trace, debug, info, warn, error and off", "setting log-level: %q is no level", a.set.LogLevel)
 	}
-	var w io.Writer = masking{a.errs, a.masked}
+	var w io.Writer = logWriter{a}
 	if isTerminal(a.errs) {
 		w = zerolog.ConsoleWriter{Out: w, TimeFormat: "15:04:05"}
 	}
@@ -96,17 +113,18 @@ func (a *app) begin(cmd *cobra.Command) error {
 	return nil
 }
 
-// masking takes secrets out of what is logged.
-type masking struct {
-	out  io.Writer
-	mask func(string) string
-}
+// logWriter takes secrets out of what is logged, and keeps it apart from the
+// board.
+type logWriter struct{ *app }
 
-func (m masking) Write(p []byte) (int, error) {
-	if _, err := io.WriteString(m.out, m.mask(string(p))); err != nil {
-		return 0, err
+func (l logWriter) Write(p []byte) (n int, err error) {
+	write := func() { _, err = io.WriteString(l.errs, l.masked(string(p))) }
+	if l.still != nil {
+		l.still(write)
+	} else {
+		write()
 	}
-	return len(p), nil
+	return len(p), err
 }
 
 // debugLog is the standard logger's way into ours. Its text goes into a

@@ -3,7 +3,10 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
 	"sync"
+
+	"golang.org/x/term"
 
 	"linehand/cmd/internal/desk"
 	"linehand/cmd/internal/progress"
@@ -20,13 +23,25 @@ type crew struct {
 
 func (a *app) crew() *crew {
 	c := &crew{app: a}
-	if isTerminal(a.errs) {
+	if canRedraw(a.errs) {
 		c.board = progress.Bars(a.errs)
 	} else {
 		c.board = progress.Lines(a.errs)
 	}
+	a.still = c.board.Quiet
 	c.desk = desk.New(a.in, a.errs, a.set.Person, c.board.Quiet)
 	return c
+}
+
+// canRedraw tells whether w is a terminal that says how large it is. One on a
+// serial line often does not.
+func canRedraw(w any) bool {
+	f, ok := w.(*os.File)
+	if !ok || !isTerminal(w) {
+		return false
+	}
+	width, height, err := term.GetSize(int(f.Fd()))
+	return err == nil && width >= 40 && height >= 5
 }
 
 // deskFor is who is asked at a unit's holds; nil for nobody.

@@ -34,7 +34,7 @@ func exitCode(err error) int {
 	var coded *codedError
 	var secret *station.SecretError
 	var record *station.RecordError
-	var busy *console.BusyError
+	var line *lineError
 	switch {
 	case err == nil:
 		return exitFine
@@ -46,12 +46,12 @@ func exitCode(err error) int {
 		return exitSecret
 	case errors.As(err, &record):
 		return engine.NoRecord.ExitCode()
-	case errors.As(err, &busy), errors.Is(err, console.ErrAbsent), errors.Is(err, errLine):
-		return exitLine
 	case errors.Is(err, transcript.ErrNotRecord), errors.Is(err, transcript.ErrOtherVersion):
 		return exitNotRecord
 	case errors.Is(err, context.Canceled):
 		return engine.Stopped.ExitCode()
+	case errors.As(err, &line):
+		return exitLine
 	}
 	return exitBroken
 }
@@ -96,8 +96,20 @@ func (a *app) exitCodesCommand() *cobra.Command {
 		Args: cobra.NoArgs, Run: func(*cobra.Command, []string) { fmt.Fprint(a.out, exitHelp) }}
 }
 
-// errLine marks errors of opening a line.
-var errLine = errors.New("the line cannot be opened")
+// lineError says that the line of a unit cannot be opened.
+type lineError struct {
+	unit string // "" where there is none
+	err  error
+}
+
+func (e *lineError) Error() string {
+	if e.unit == "" {
+		return e.err.Error()
+	}
+	return fmt.Sprintf("unit %s: %v", e.unit, e.err)
+}
+
+func (e *lineError) Unwrap() error { return e.err }
 
 // codedError is an outcome with its own exit code. Its text is for people,
 // "" when all has been said already.
@@ -150,6 +162,7 @@ func hintFor(err error) string {
 	var coded *codedError
 	var secret *station.SecretError
 	var busy *console.BusyError
+	var line *lineError
 	switch {
 	case errors.As(err, &coded):
 		return coded.hint
@@ -159,7 +172,7 @@ func hintFor(err error) string {
 		return "close the other program, or name another line; nothing was sent"
 	case errors.Is(err, console.ErrAbsent):
 		return "plug the adapter in, or name another line (linehand lines shows them); nothing was sent"
-	case errors.Is(err, errLine):
+	case errors.As(err, &line):
 		return "nothing was sent"
 	case errors.Is(err, transcript.ErrNotRecord):
 		return "name a file that a run of linehand has written"

@@ -11,10 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"linehand/cmd/internal/progress"
 	"linehand/cmd/internal/rehearsal"
 	"linehand/cmd/internal/station"
-	"linehand/console"
 	"linehand/fixtures"
 	"linehand/script/plan"
 	"linehand/script/secret"
@@ -96,7 +94,7 @@ func (r *rehearsing) run(ctx context.Context, names []string) error {
 	for i, b := range benches {
 		floors[i] = b.Floor()
 	}
-	return r.conclude(results, errs, floors, done == nil || r.kept())
+	return r.conclude(results, errs, floors, r.kept())
 }
 
 // units reads the profile and finds what is to be rehearsed.
@@ -180,7 +178,7 @@ func (r *rehearsing) setUp(ctx context.Context, sheet *station.Sheet, u *plan.Un
 	if err != nil {
 		return nil, nil, err
 	}
-	opts := rehearsal.Options{Settings: d.Line.Settings, Seed: r.seed, Pauses: r.pauses, InMemory: r.inMemory, Open: openSerial("rehearsal of " + u.Name)}
+	opts := rehearsal.Options{Settings: d.Line.Settings, Seed: r.seed, Pauses: r.pauses, InMemory: r.inMemory, Owner: "linehand rehearse " + u.Name}
 	for _, name := range r.faults {
 		if err := opts.SetFault(name); err != nil {
 			return nil, nil, usage("linehand help rehearse lists them too", "%v", err)
@@ -251,6 +249,3 @@ func closeAll(stations []*station.Station) {
 		s.Line.Close()
 	}
 }
-
-var _ = console.Default
-var _ = progress.Clock

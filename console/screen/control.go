@@ -122,13 +122,13 @@ func (s *Screen) csi(final byte) {
 func (s *Screen) csiMove(final byte) bool {
 	n := s.parser.arg(0, 1)
 	switch final {
-	case 'A':
+	case 'A', 'k':
 		s.moveTo(s.x, s.y-min(n, s.y-s.ceiling()))
 	case 'B', 'e':
 		s.moveTo(s.x, s.y+min(n, s.floor()-s.y))
 	case 'C', 'a':
 		s.moveTo(s.x+n, s.y)
-	case 'D':
+	case 'D', 'j':
 		s.moveTo(s.x-n, s.y)
 	case 'E':
 		s.moveTo(0, s.y+min(n, s.floor()-s.y))

@@ -22,9 +22,10 @@ func visible(s *Screen) string {
 	return strings.TrimRight(strings.Join(s.Rows(), "\n"), "\n")
 }
 
-// The forms come from ECMA-48, 5th edition, the clause named with each; what
-// a control does is told by the definition of that clause. Where only a
-// terminal's practice decides, the source is console_codes(4).
+// The forms come from ECMA-48, 5th edition, the clause named with each: 5.4 as
+// read in references 2.7, the clauses of 8.3 by number and coding after
+// published indexes of them. Where only a terminal's practice decides, the
+// source is console_codes(4).
 func TestSequences(t *testing.T) {
 	tests := []struct{ name, source, in, want string }{
 		{"CSI is ESC 5/11", "ECMA-48 5.4", "a\x1b[1mb", "ab"},
@@ -58,6 +59,16 @@ func TestSequences(t *testing.T) {
 		{"HVP", "ECMA-48 8.3.63", "\x1b[2;3fa", "\n  a"},
 		{"VPA", "ECMA-48 8.3.158", "ab\x1b[3dc", "ab\n\n  c"},
 		{"a position beyond the screen", "console_codes(4)", "\x1b[1;999Ha\x1b[99999999999;1H\x1b[Ab", strings.Repeat(" ", 79) + "a" + strings.Repeat("\n", 22) + "b"},
+		{"HPA", "ECMA-48 8.3.57", "abcd\x1b[2`X", "aXcd"},
+		{"HPR", "ECMA-48 8.3.59", "a\x1b[2ab", "a  b"},
+		{"HPB", "ECMA-48 8.3.58", "abc\x1b[2jX", "aXc"},
+		{"VPR", "ECMA-48 8.3.160", "a\x1b[2eb", "a\n\n b"},
+		{"VPB", "ECMA-48 8.3.159", "a\r\n\nb\x1b[2kc", "ac\n\nb"},
+		{"CHT", "ECMA-48 8.3.10", "a\x1b[2Ib", "a               b"},
+		{"CBT", "ECMA-48 8.3.7", "0123456789ab\x1b[ZX", "01234567X9ab"},
+		{"HTS", "ECMA-48 8.3.62", "abc\x1bH\r\tX", "abcX"},
+		{"TBC 3", "ECMA-48 8.3.154", "\x1b[3g\tX", strings.Repeat(" ", 79) + "X"},
+		{"SL is not ICH", "ECMA-48 8.3.121", "abc\x1b[2G\x1b[2 @X", "aXc"},
 		{"ED 0", "ECMA-48 8.3.39", "abc\r\ndef\x1b[1;2H\x1b[J", "a"},
 		{"ED 1", "ECMA-48 8.3.39", "abc\r\ndef\r\nghi\x1b[2;2H\x1b[1J", "\n  f\nghi"},
 		{"ED 2", "ECMA-48 8.3.39", "abc\r\ndef\x1b[2Jg", "\n   g"},

@@ -95,7 +95,7 @@ func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*p
 		own.Close()
 		return nil, fmt.Errorf("line %s: %w", name, err)
 	}
-	lib, err := bugst.Open(d.path, mode)
+	lib, err := d.openLibrary(mode)
 	if err != nil {
 		own.Close()
 		return nil, openError(d, name, err)
@@ -109,6 +109,25 @@ func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*p
 		return nil, fmt.Errorf("line %s: %w", name, err)
 	}
 	return p, nil
+}
+
+// openLibrary opens the device through the library and keeps its descriptor
+// from programs that this process starts: the library does not, and a child
+// that holds the port would keep it busy after it was closed here.
+func (d device) openLibrary(mode *bugst.Mode) (bugst.Port, error) {
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
+	lib, err := bugst.Open(d.path, mode)
+	if err != nil {
+		return nil, err
+	}
+	for fd := range firstFree {
+		var st unix.Stat_t
+		if unix.Fstat(fd, &st) == nil && st.Mode&unix.S_IFMT == unix.S_IFCHR && uint64(st.Rdev) == d.rdev {
+			unix.CloseOnExec(fd)
+		}
+	}
+	return lib, nil
 }
 
 // firstFree is the lowest descriptor number that select(2), and with it the

@@ -1,6 +1,7 @@
 package serial
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -381,5 +382,19 @@ func TestWrittenIsPlainText(t *testing.T) {
 	os.Symlink(path, link)
 	if got := written(link); got != "" {
 		t.Errorf("followed a link: %q", got)
+	}
+}
+
+// TestProgramsStartedMeanwhileDoNotHoldThePort: a child process that kept the
+// port open would make it busy for the next opener.
+func TestProgramsStartedMeanwhileDoNotHoldThePort(t *testing.T) {
+	_, path := terminal(t)
+	open(t, path, console.Default)
+	out, err := exec.Command("ls", "-l", "/proc/self/fd").CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if bytes.Contains(out, []byte(path+"\n")) {
+		t.Errorf("a program started while the port was open holds it too:\n%s", out)
 	}
 }

@@ -65,6 +65,9 @@ const (
 // Decide says what to do about what is shown. match is the place in live of
 // the prompt in which the text ends, or -1.
 func (e *Engine) Decide(live []Live, match int, shown Shown) (Decision, error) {
+	if e.live == nil {
+		return Look{}, nil // a fact was read since: other prompts may be live now
+	}
 	if hold := e.wrongChassis(shown); hold != nil {
 		return *hold, nil
 	}
@@ -88,6 +91,9 @@ func (e *Engine) matched(x *exchange, shown Shown) (Decision, error) {
 	if x.spec.Press == nil || x.stage.no != e.cur {
 		if err := e.readBack(shown.Since); err != nil {
 			return nil, err
+		}
+		if e.live == nil {
+			return Look{}, nil
 		}
 	}
 	if s := e.current(); s != nil && x.stage == s && x.open() {

@@ -196,6 +196,23 @@ func TestGuardOnAFactThatWasNotRead(t *testing.T) {
 	c.holds("Start a cluster? [y/n]", HoldGuard, "the fact serial", "not read")
 }
 
+func TestAFactJustKeptDecidesWhatIsNeeded(t *testing.T) {
+	c := begin(t, `
+identity: not printed
+stages:
+  - stage: all
+    looks: true
+    exchanges:
+      - {prompt: '>', answer: show, reads: [{what: host, regexp: 'host (\S+)', keep: host}]}
+      - {prompt: '>', answer: set, needed: 'fact.host != "right"'}
+      - {prompt: '>', answer: bye}
+    until: Bye
+`, "S1")
+	c.e.Confirm()
+	c.types(">", "show")
+	c.types("host right\n>", "bye")
+}
+
 func TestRefusalLeadsToAnotherStage(t *testing.T) {
 	c := begin(t, wizard, "S1").verified()
 	c.types("Sign in:", "setup")

@@ -113,15 +113,21 @@ func (p *play) shutWindow() {
 }
 
 // finishedLine looks through a line that the unit has finished.
-func (p *play) finishedLine(l screen.Line) { p.readText(l.Text) }
+func (p *play) finishedLine(l screen.Line) {
+	p.readFacts(l.Text)
+	p.readFailure(l.Text)
+}
 
-// readText looks for facts and for words that end the run.
-func (p *play) readText(text string) {
+func (p *play) readFacts(text string) {
 	for _, f := range p.Dialogue.Facts {
 		if m := f.Pattern.FindStringSubmatch(text); len(m) > 1 {
 			p.fact(f.Name, m[1])
 		}
 	}
+}
+
+// readFailure looks for words that end the run.
+func (p *play) readFailure(text string) {
 	for _, s := range p.Dialogue.StopOn {
 		if s.Text.In.MatchString(text) && p.failed == nil {
 			p.failed = &engine.Ending{How: engine.Failed,

@@ -29,13 +29,12 @@ func (p *play) look(live []engine.Live) (*engine.Ending, error) {
 		return end, err
 	}
 	for range looksInARow {
-		p.readText(p.scr.Current())
-		if p.failed != nil {
-			return p.failed, nil
-		}
 		d, err := p.decide(live)
 		if err != nil {
 			return nil, err
+		}
+		if p.failed != nil {
+			return p.failed, nil
 		}
 		p.marks()
 		switch d := d.(type) {
@@ -81,6 +80,15 @@ func (p *play) decide(live []engine.Live) (engine.Decision, error) {
 		if i >= 0 {
 			match = owner[i]
 		}
+	}
+	// A line that a prompt ends is whole. One that has merely paused may be
+	// in the middle of a serial number.
+	switch {
+	case match >= 0:
+		p.readFacts(p.scr.Current())
+		p.readFailure(p.scr.Current())
+	case shown.Quiet >= time.Second:
+		p.readFailure(p.scr.Current())
 	}
 	return p.eng.Decide(live, match, shown)
 }

@@ -69,6 +69,18 @@ func TestWrongChassisIsHeldBeforeAPlanValue(t *testing.T) {
 	wantList(t, "answers", o.said("answer"))
 }
 
+func TestASerialNumberThatPausesHalfWayIsReadWhole(t *testing.T) {
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. B")
+		time.Sleep(3 * time.Second)
+		d.say("W-")
+		time.Sleep(100 * time.Millisecond)
+		d.say("1\r\n")
+		wellBehaved(d)
+	}}.play(t)
+	wantEnding(t, o, engine.Done)
+}
+
 func TestUnseenChassisIsHeldBeforeAPlanValue(t *testing.T) {
 	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
 		d.ask("Sign in: ", plainly)
@@ -155,6 +167,40 @@ func TestAWrongEchoIsErasedAndTypedAgainSlower(t *testing.T) {
 	}
 }
 
+func TestADoubledLastCharacterIsSeenBeforeEnter(t *testing.T) {
+	doubled := false
+	var names []string
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. BW-1\r\n")
+		d.ask("Sign in: ", plainly)
+		d.ask("Pass phrase: ", nothing)
+		d.say("Unit name: ")
+		var text []byte
+		for b := d.key(); b != 0; b = d.key() {
+			switch {
+			case b == '\r':
+				names = append(names, string(text))
+				text = nil
+				d.say("\r\nWhat now? ")
+			case b == '\b':
+				text = text[:len(text)-1]
+				d.say("\b \b")
+			default:
+				text = append(text, b)
+				d.say(string(rune(b)))
+				if string(text) == "shelf-1" && !doubled {
+					doubled = true
+					time.Sleep(1100 * time.Microsecond) // one more character at 9600
+					text = append(text, b)
+					d.say(string(rune(b)))
+				}
+			}
+		}
+	}}.play(t)
+	wantEnding(t, o, engine.Held, "What now?")
+	wantList(t, "names entered", names, "shelf-1")
+}
+
 func TestNoEchoIsHeldAndNothingEntered(t *testing.T) {
 	entered := false
 	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
@@ -163,7 +209,7 @@ func TestNoEchoIsHeldAndNothingEntered(t *testing.T) {
 			entered = entered || b == '\r'
 		}
 	}}.play(t)
-	wantEnding(t, o, engine.Held, "shows nothing", "nothing was entered")
+	wantEnding(t, o, engine.Held, "shows nothing", "Enter was not sent")
 	if entered {
 		t.Error("Enter was sent although nothing was echoed")
 	}

@@ -134,14 +134,21 @@ func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 			return ok, err
 		}
 		p.note("echo", fmt.Sprintf("after typing the answer to %q: %s", t.Exchange, why))
-		if err := p.erase(a, at, before); err != nil {
+		erased, err := p.erase(a, at, before)
+		if err != nil {
 			return false, err
+		}
+		if !erased {
+			// Noise can make an Enter out of any character: whatever waits
+			// now, it is not the question that was being answered.
+			why += ", and it could not be taken back"
+			break
 		}
 		p.pace = slower(p.pace)
 	}
 	p.halfTyped = 0
 	p.shutWindow()
-	_, err := p.holdFor(engine.HoldEcho, t, fmt.Sprintf("the echo of the answer to %q is wrong after %d tries: %s; nothing was entered", t.Exchange, tries, why))
+	_, err := p.holdFor(engine.HoldEcho, t, fmt.Sprintf("the echo of the answer to %q is wrong: %s; Enter was not sent", t.Exchange, why))
 	return false, err
 }
 
@@ -219,7 +226,26 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 			return false, "the unit has failed", nil
 		}
 	}
+	// The last character may have been doubled on its way: the second of its
+	// echoes is still to come.
+	if _, err := p.pump(time.Now().Add(p.echoRest()), nil); err != nil {
+		return false, "", err
+	}
+	if !right() {
+		return false, fmt.Sprintf("the unit shows %q", p.unsecret(a, p.echoSince(at))), nil
+	}
 	return true, "", nil
+}
+
+// echoRest is how long after its last character an echo must stay as it is:
+// three characters' time, and what an adapter may hold back.
+func (p *play) echoRest() time.Duration {
+	info := p.Line.Info()
+	rest := 3 * info.Settings.CharTime()
+	if strings.HasPrefix(info.Identity, "usb") {
+		rest += settleUSB / 2
+	}
+	return rest
 }
 
 // shows tells whether the screen holds just text since at, however it was
@@ -295,8 +321,9 @@ func (p *play) unsecret(a rendered, got string) string {
 }
 
 // erase takes back what was typed and has not been entered. Characters that
-// are still shown afterwards (doubled on the way) are taken back too.
-func (p *play) erase(a rendered, at screen.Place, before string) error {
+// are still shown afterwards (doubled on the way) are taken back too. It tells
+// whether the prompt stands as it did before.
+func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 	key := p.Dialogue.Line.Erase
 	if key.Bytes == "" {
 		key = script.Key{Name: "Backspace", Bytes: "\b"}
@@ -313,19 +340,19 @@ func (p *play) erase(a rendered, at screen.Place, before string) error {
 			e.Data = []transcript.Part{{Bytes: []byte(key.Bytes)}}
 		}
 		if err := p.send(e, strings.Repeat(key.Bytes, n)); err != nil {
-			return err
+			return false, err
 		}
 		wire := time.Duration(4*n) * p.Line.Info().Settings.CharTime()
 		if _, err := p.pump(time.Now().Add(wire+300*time.Millisecond), nil); err != nil {
-			return err
+			return false, err
 		}
 		if clear() {
-			break
+			p.halfTyped = 0
+			return true, nil
 		}
 		n = max(1, utf8.RuneCountInString(p.echoSince(at)))
 	}
-	p.halfTyped = 0
-	return nil
+	return false, nil
 }
 
 // takeBack erases what is half typed when the run is being stopped, so that

@@ -15,7 +15,7 @@ import (
 const draft = "https://json-schema.org/draft/2020-12/schema"
 
 // Profile is the schema of one site profile file.
-func Profile() []byte { return site.JSONSchema() }
+func Profile() []byte { return written(site.Schema()) }
 
 // Dialogue is the schema of a dialogue file. Its tests hold every map of keys
 // in it against what the reader of dialogues says it knows.
@@ -23,7 +23,12 @@ func Dialogue() []byte {
 	root := dialogue()
 	root["$schema"] = draft
 	root["title"] = "A linehand dialogue"
-	out, err := json.MarshalIndent(root, "", "  ")
+	return written(root)
+}
+
+// written gives a schema's text, its keys sorted.
+func written(schema map[string]any) []byte {
+	out, err := json.MarshalIndent(schema, "", "  ")
 	if err != nil {
 		panic(fmt.Sprintf("a schema of maps and texts cannot be written: %v", err))
 	}

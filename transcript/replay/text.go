@@ -78,6 +78,7 @@ func (t *typesetter) event(e transcript.Event) {
 		t.unfinished()
 		t.put(e.At, saidMark, typed(e))
 	case transcript.Stage:
+		t.unfinished() // a stage is told by the prompt that stands there
 		t.put(e.At, stageMark, join(e.Name, e.State, e.Text))
 	case transcript.Fact:
 		t.put(e.At, factMark, join(e.Name, e.Text))

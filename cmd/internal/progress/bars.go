@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/vbauerster/cupwriter"
 	"github.com/vbauerster/mpb/v8"
 	"github.com/vbauerster/mpb/v8/decor"
 
@@ -22,13 +23,21 @@ type bars struct {
 
 // Bars makes a board that redraws itself on a terminal.
 func Bars(terminal io.Writer) Board {
-	g := &gate{out: terminal}
-	return &bars{out: g, all: mpb.New(mpb.WithOutput(g), mpb.WithAutoRefresh(), mpb.WithWidth(24), mpb.WithRefreshRate(200*time.Millisecond))}
+	g := newGate(terminal)
+	return &bars{out: g, all: mpb.New(mpb.WithConsoleWriter(g), mpb.WithAutoRefresh(), mpb.WithWidth(widthElsewhere), mpb.WithRefreshRate(200*time.Millisecond))}
 }
+
+// widthElsewhere is how wide lines are where the terminal does not tell, and
+// barWidth how wide a bar is.
+const (
+	widthElsewhere = 100
+	barWidth       = 16
+)
 
 func (b *bars) Unit(name string, estimate time.Duration) func(player.Progress) {
 	run := &shown{started: time.Now()}
 	bar := b.all.New(1, mpb.BarStyle().Lbound("[").Filler("=").Tip(">").Padding(" ").Rbound("]"),
+		mpb.BarWidth(barWidth),
 		mpb.PrependDecorators(decor.Name(name+" ")),
 		mpb.AppendDecorators(decor.Any(func(decor.Statistics) string { return " " + run.text(estimate) })),
 	)
@@ -90,25 +99,33 @@ func (s *shown) text(estimate time.Duration) string {
 	return State(s.p) + ", " + Times(elapsed, estimate)
 }
 
-// gate stands between the bars and the terminal, and drops frames while
-// somebody else uses it.
+// gate is the way to the terminal. It drops frames while somebody else uses
+// the terminal.
 type gate struct {
+	*cupwriter.Writer
+	out io.Writer
+
 	mu   sync.Mutex
-	out  io.Writer
 	busy int
 }
 
-func (g *gate) Write(p []byte) (int, error) {
+func newGate(out io.Writer) *gate {
+	return &gate{Writer: cupwriter.New(out, true), out: out}
+}
+
+// Flush draws a frame of so many lines.
+func (g *gate) Flush(lines int) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.busy > 0 {
-		return len(p), nil
+		g.Reset()
+		return nil
 	}
-	return g.out.Write(p)
+	return g.Writer.Flush(lines)
 }
 
-// shut keeps the bars out while f runs. The next frame goes up by as many
-// lines as there are bars, so these are put below what f has written.
+// shut keeps frames out while f runs. The next frame goes up by as many lines
+// as there are bars, so these are put below what f has written.
 func (g *gate) shut(bars int, f func()) {
 	g.mu.Lock()
 	g.busy++

@@ -17,7 +17,8 @@ type Board interface {
 	// Unit adds a unit and returns who is to be told of its progress.
 	// Estimate is how long its run is likely to take; 0 when nobody knows.
 	Unit(name string, estimate time.Duration) func(player.Progress)
-	// Quiet keeps the board still while f uses the terminal.
+	// Quiet keeps the board still while f uses the terminal. Runs go on
+	// meanwhile, and are shown afterwards.
 	Quiet(f func())
 	// Close waits until the last state is shown.
 	Close()
@@ -25,9 +26,11 @@ type Board interface {
 
 // lines is a board for files and pipes.
 type lines struct {
-	mu  sync.Mutex
-	out io.Writer
-	now func() time.Time
+	mu      sync.Mutex
+	out     io.Writer
+	now     func() time.Time
+	busy    int      // how many use the terminal
+	waiting []string // lines that wait for them
 }
 
 // Lines makes a board that prints a line for each change.
@@ -44,14 +47,34 @@ func (l *lines) Unit(name string, estimate time.Duration) func(player.Progress) 
 			return
 		}
 		last = state
-		fmt.Fprintf(l.out, "%s: %s, %s\n", name, state, Times(l.now().Sub(started), estimate))
+		l.print(fmt.Sprintf("%s: %s, %s\n", name, state, Times(l.now().Sub(started), estimate)))
 	}
+}
+
+// print is called with the lock held.
+func (l *lines) print(line string) {
+	if l.busy > 0 {
+		l.waiting = append(l.waiting, line)
+		return
+	}
+	io.WriteString(l.out, line)
 }
 
 func (l *lines) Quiet(f func()) {
 	l.mu.Lock()
-	defer l.mu.Unlock()
+	l.busy++
+	l.mu.Unlock()
 	f()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.busy--
+	if l.busy > 0 {
+		return
+	}
+	for _, line := range l.waiting {
+		io.WriteString(l.out, line)
+	}
+	l.waiting = nil
 }
 
 func (l *lines) Close() {}

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"linehand/console"
+	"linehand/console/dial"
 	"linehand/fixtures/sim"
 	"linehand/script"
 	"linehand/script/plan"
@@ -32,8 +33,8 @@ type Options struct {
 	Pauses   float64 // the unit's own pauses, as a share of the true ones; 0 means 1
 	InMemory bool    // no pseudo-terminal, also where there is one
 
-	// Open opens a serial line by its path; it is not used with InMemory.
-	Open func(ctx context.Context, path, name string, set console.Settings) (console.Line, error)
+	// Owner is who opens the pseudo-terminal, for others that try.
+	Owner string
 }
 
 // Bench is one simulated unit and the line to it.
@@ -80,7 +81,7 @@ func New(u *plan.Unit, secrets player.Secrets, opts Options) (*Bench, error) {
 		os.RemoveAll(b.folder)
 		return nil, err
 	}
-	b.port = terminal{pty, "rehearsal:" + u.Name, opts.Open}
+	b.port = terminal{pty, opts.Owner}
 	return b, nil
 }
 
@@ -134,12 +135,15 @@ func (b *Bench) Holds() map[string]string { return b.unit.Holds() }
 // terminal is a pseudo-terminal that the host opens as a serial line.
 type terminal struct {
 	*sim.Port
-	name string
-	dial func(ctx context.Context, path, name string, set console.Settings) (console.Line, error)
+	owner string
 }
 
 func (t terminal) open(ctx context.Context, set console.Settings) (console.Line, error) {
-	return t.dial(ctx, t.Path(), t.name, set)
+	address, err := dial.Parse("serial:" + t.Path())
+	if err != nil {
+		return nil, err
+	}
+	return address.Open(ctx, set, t.owner)
 }
 
 // simulate makes the unit that the plan speaks of, fresh from the factory.

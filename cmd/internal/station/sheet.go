@@ -86,15 +86,15 @@ func (s *Sheet) Dialogue(u *plan.Unit) (*script.Dialogue, Findings, error) {
 // DialogueFrom is Dialogue with another file than the profile names.
 func (s *Sheet) DialogueFrom(u *plan.Unit, path string) (*script.Dialogue, Findings, error) {
 	if path == "" {
-		return nil, nil, Findings{{Severity: Error, File: s.File, What: fmt.Sprintf("kind %q of unit %q has no dialogue", u.Kind, u.Name), Mend: "name one with dialogue: under kinds:"}}
+		return nil, nil, noDialogue(u, s.File)
 	}
 	d, err := s.dialogue(path)
 	if err != nil {
 		return nil, nil, findingsOf(err)
 	}
 	found := findingsOfLint(append(script.Lint(d), script.LintValues(d, u.Values)...))
-	if errs := found.only(Error); len(errs) > 0 {
-		return nil, nil, errs
+	if len(found.Faults()) > 0 {
+		return nil, nil, found.Faults()
 	}
 	return d, found, nil
 }

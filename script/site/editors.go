@@ -1,17 +1,16 @@
 package site
 
 import (
-	"encoding/json"
-	"fmt"
+	"strconv"
 	"strings"
 )
 
-// JSONSchema is a JSON Schema (draft 2020-12) of one profile file, made from
-// the table that the reader itself uses. It says of each key and value what
+// Schema is a JSON Schema (draft 2020-12) of one profile file as maps, lists
+// and texts, made from the table that the reader itself uses. It says of each key and value what
 // JSON Schema can say; what it cannot, the reader finds: names said twice,
 // what a name refers to, addresses in IPv6 form that are IPv4, ranges, time
 // zones, and numbers in quotes that are out of range.
-func JSONSchema() []byte {
+func Schema() map[string]any {
 	w := schemaWriter{defs: map[string]any{}}
 	root := w.object(profileShape)
 	properties := root["properties"].(map[string]any)
@@ -20,11 +19,7 @@ func JSONSchema() []byte {
 	root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
 	root["title"] = "A linehand site profile"
 	root["$defs"] = w.defs
-	out, err := json.MarshalIndent(root, "", "  ")
-	if err != nil {
-		panic(fmt.Sprintf("a schema of maps and texts cannot be written: %v", err))
-	}
-	return append(out, '\n')
+	return root
 }
 
 // A text has no control character and no blank at its ends. Go's RE2 and
@@ -138,9 +133,10 @@ func asWritten(words []string) []any {
 	var out []any
 	for _, word := range words {
 		out = append(out, word)
-		var other any
-		if json.Unmarshal([]byte(word), &other) == nil {
-			out = append(out, other)
+		if n, err := strconv.Atoi(word); err == nil {
+			out = append(out, n)
+		} else if truth, err := strconv.ParseBool(word); err == nil {
+			out = append(out, truth)
 		}
 	}
 	return out

@@ -1,0 +1,181 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"go/parser"
+	"go/token"
+	"io"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// ban says what packages must not come to depend on, and why. A path that
+// ends in /… takes the packages below it along.
+type ban struct {
+	from, to string
+	reason   string
+	direct   bool // only what the package itself imports counts
+}
+
+// bans are the table of DEVELOPERS.md as a test.
+var bans = []ban{
+	{from: "console/…", to: "script/…", reason: "a line knows only bytes and times"},
+	{from: "console/…", to: "transcript/…", reason: "a line knows only bytes and times"},
+	{from: "console/screen", to: "console/serial", reason: "text is resolved the same from any line"},
+	{from: "transcript", to: "script/…", reason: "a record is a place to put events, and can be read without a dialogue"},
+	{from: "transcript", to: "console/…", reason: "a record is a place to put events, whatever the line"},
+	{from: "transcript/…", to: "script/engine", reason: "a record is judged by what stands in it, not by what would be decided today"},
+	{from: "transcript/…", to: "script/player", reason: "reading a record starts no run"},
+	{from: "transcript/…", to: "console/serial", reason: "reading a record opens no line"},
+	{from: "script", to: "script/site", reason: "a dialogue is for a kind of unit, not for a site"},
+	{from: "script", to: "script/plan", reason: "a dialogue is for a kind of unit, not for a site"},
+	{from: "script", to: "transcript/…", reason: "only the player records"},
+	{from: "script/site", to: "script/plan", reason: "the profile is read before it is worked out"},
+	{from: "script/site", to: "script/secret", reason: "a profile only refers to secrets"},
+	{from: "script/plan", to: "script/secret", reason: "a plan holds no secret"},
+	{from: "script/plan", to: "script/engine", reason: "the plan is made before a run"},
+	{from: "script/engine", to: "script/secret", reason: "the engine hands out secrets by name"},
+	{from: "script/engine", to: "script/site", reason: "the engine knows values, not files"},
+	{from: "script/engine", to: "transcript/…", reason: "the engine decides; the player records"},
+	{from: "script/engine", to: "console/screen", reason: "the engine is given text"},
+	{from: "script/engine", to: "script/player", reason: "the player drives the engine"},
+	{from: "script/player", to: "script/site", reason: "a run is given its unit's values"},
+	{from: "script/player", to: "console/serial", reason: "a run is given an open line"},
+	{from: "script/player", to: "console/dial", reason: "a run is given an open line"},
+	{from: "console/…", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "script/…", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "transcript/…", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "console/…", to: "cmd/…", reason: "the command stands on top"},
+	{from: "script/…", to: "cmd/…", reason: "the command stands on top"},
+	{from: "transcript/…", to: "cmd/…", reason: "the command stands on top"},
+	{from: "fixtures/…", to: "cmd/…", reason: "the command stands on top"},
+	{from: "cmd/internal/station", to: "fixtures/…", reason: "a run does not know whether its unit is simulated"},
+	{from: "cmd/internal/desk", to: "cmd/internal/station", reason: "the desk sees holds, and nothing else of a run"},
+
+	{from: "script/engine", to: "os", direct: true, reason: "the engine is pure"},
+	{from: "script/engine", to: "net", direct: true, reason: "the engine is pure"},
+	{from: "script/engine", to: "sync", direct: true, reason: "the engine starts no goroutine"},
+	{from: "script/engine", to: "log", direct: true, reason: "the engine says what it has to say in its decisions"},
+	{from: "script/plan", to: "os", direct: true, reason: "a plan opens no file"},
+	{from: "script/plan", to: "net", direct: true, reason: "a plan asks no network"},
+	{from: "script/plan", to: "time", direct: true, reason: "the same profile gives the same plan at any time"},
+	{from: "console", to: "os", direct: true, reason: "what a line is does not depend on the system"},
+	{from: "script/…", to: "github.com/spf13/viper", reason: "viper changes what people write; it is for settings only"},
+	{from: "script/site", to: "encoding/json", direct: true, reason: "a profile is read strictly, by its nodes"},
+}
+
+// listed is what go list tells of a package.
+type listed struct {
+	ImportPath, Dir string
+	Standard        bool
+	GoFiles, Deps   []string
+	Imports         []string
+}
+
+const module = "linehand"
+
+func list(t *testing.T) map[string]listed {
+	t.Helper()
+	cmd := exec.Command("go", "list", "-deps", "-json=ImportPath,Dir,Standard,GoFiles,Deps,Imports", module+"/...")
+	cmd.Stderr = &bytes.Buffer{}
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v\n%s", err, cmd.Stderr)
+	}
+	all := make(map[string]listed)
+	for dec := json.NewDecoder(bytes.NewReader(out)); ; {
+		var p listed
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			return all
+		} else if err != nil {
+			t.Fatalf("go list: %v", err)
+		}
+		all[p.ImportPath] = p
+	}
+}
+
+// matches tells whether a package is what a ban names. Paths of ours are
+// written without the module.
+func matches(pattern, path string) bool {
+	own := strings.TrimPrefix(path, module+"/")
+	if base, below := strings.CutSuffix(pattern, "/…"); below {
+		return own != path && (own == base || strings.HasPrefix(own, base+"/"))
+	}
+	return own == pattern
+}
+
+func TestLayers(t *testing.T) {
+	all := list(t)
+	for _, b := range bans {
+		found := false
+		for path, p := range all {
+			found = found || matches(b.to, path)
+			if !matches(b.from, path) {
+				continue
+			}
+			deps := p.Deps
+			if b.direct {
+				deps = p.Imports
+			}
+			for _, dep := range deps {
+				if matches(b.to, dep) {
+					t.Errorf("%s depends on %s: %s", path, dep, b.reason)
+				}
+			}
+		}
+		if !found {
+			t.Errorf("the ban of %s for %s bans nothing: there is no such package any more", b.to, b.from)
+		}
+	}
+}
+
+// TestLayersNotice makes sure that the test above can fail.
+func TestLayersNotice(t *testing.T) {
+	for _, test := range []struct {
+		pattern, path string
+		want          bool
+	}{
+		{"console/…", "linehand/console", true},
+		{"console/…", "linehand/console/serial", true},
+		{"console/…", "linehand/consoles", false},
+		{"script", "linehand/script/plan", false},
+		{"os", "os", true},
+		{"os", "linehand/os", true},
+		{"script/…", "example.net/script", false},
+	} {
+		if got := matches(test.pattern, test.path); got != test.want {
+			t.Errorf("matches(%q, %q) = %v", test.pattern, test.path, got)
+		}
+	}
+}
+
+// TestOneComment: each package says in exactly one file what it is for, and
+// none has a name that says nothing.
+func TestOneComment(t *testing.T) {
+	for path, p := range list(t) {
+		if path != module && !strings.HasPrefix(path, module+"/") {
+			continue
+		}
+		if slices.Contains([]string{"util", "utils", "common", "helpers", "manager", "misc"}, filepath.Base(path)) {
+			t.Errorf("%s: a package is named for what it does", path)
+		}
+		var with []string
+		for _, name := range p.GoFiles {
+			f, err := parser.ParseFile(token.NewFileSet(), filepath.Join(p.Dir, name), nil, parser.PackageClauseOnly|parser.ParseComments)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if f.Doc != nil {
+				with = append(with, name)
+			}
+		}
+		if len(with) != 1 && len(p.GoFiles) > 0 {
+			t.Errorf("%s has %d files with a package comment, want 1: %v", path, len(with), with)
+		}
+	}
+}

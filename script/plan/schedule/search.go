@@ -1,0 +1,374 @@
+package schedule
+
+import (
+	"cmp"
+	"slices"
+	"time"
+)
+
+// searcher goes through all schedules in which each piece of work starts as
+// early as it can, but not before the piece started last. Among them is a
+// shortest one: take a shortest schedule and start its pieces again in the
+// order of their starts; none then starts later than before.
+type searcher struct {
+	*work
+	best    placement
+	found   []piece // of the best
+	bound   time.Duration
+	path    []piece
+	seen    map[[2]uint][][]time.Duration
+	follows []int // units, most after their session first
+}
+
+// piece is a piece of a technician's work: by hand, or moving a cable and the
+// session that goes with it.
+type piece struct {
+	unit    int
+	session bool
+	start   time.Duration
+}
+
+// state is what the pieces so far have left.
+type state struct {
+	now                time.Duration // start of the last piece
+	hands, sessions    uint          // bit i: unit i's piece is placed
+	technicians, lines []time.Duration
+	release            []time.Duration // earliest start of the session, as far as known
+	ready              []time.Duration
+	makespan           time.Duration
+}
+
+// search looks for a schedule shorter than best, until there is none or the
+// bound is met.
+func (w *work) search(best placement, bound time.Duration) placement {
+	n := len(w.units)
+	s := &searcher{work: w, best: best, bound: bound, seen: make(map[[2]uint][][]time.Duration), follows: slices.Clone(w.order)}
+	slices.SortStableFunc(s.follows, func(a, b int) int { return cmp.Compare(w.tail[b]-w.session(b), w.tail[a]-w.session(a)) })
+	start := state{
+		technicians: make([]time.Duration, w.Technicians), lines: make([]time.Duration, w.Lines),
+		release: make([]time.Duration, n), ready: make([]time.Duration, n),
+	}
+	for i, u := range w.units {
+		if u.Hands == 0 {
+			start.hands |= 1 << i
+			start.release[i] = w.unwatched(i)
+		}
+	}
+	s.settle(&start)
+	s.branch(start)
+	if s.found == nil {
+		return best
+	}
+	return w.replay(s.found)
+}
+
+func (s *searcher) branch(at state) {
+	if at.sessions == 1<<len(s.units)-1 {
+		if at.makespan < s.best.makespan {
+			s.best.makespan = at.makespan
+			s.found = slices.Clone(s.path)
+		}
+		return
+	}
+	if s.hopeless(at) || s.dominated(at) {
+		return
+	}
+	for _, p := range s.next(at) {
+		if s.best.makespan == s.bound {
+			return
+		}
+		s.path = append(s.path, p)
+		s.branch(s.place(at, p))
+		s.path = s.path[:len(s.path)-1]
+	}
+}
+
+// next lists the pieces that can come next, the earliest first.
+func (s *searcher) next(at state) []piece {
+	var pieces []piece
+	someone, line := slices.Min(at.technicians), slices.Min(at.lines)
+	for i, u := range s.units {
+		bit := uint(1) << i
+		switch {
+		case at.hands&bit == 0:
+			if !s.twinBefore(i, at.hands, nil) {
+				pieces = append(pieces, piece{i, false, max(at.now, someone)})
+			}
+		case at.sessions&bit == 0 && s.allReady(u, at) && !s.twinBefore(i, at.sessions|^at.hands, at.release):
+			start := max(at.now, line, s.released(i, at))
+			if s.MoveCable > 0 {
+				start = max(start, someone)
+			}
+			pieces = append(pieces, piece{i, true, start})
+		}
+	}
+	slices.SortStableFunc(pieces, func(a, b piece) int {
+		return cmp.Or(cmp.Compare(a.start, b.start), cmp.Compare(s.tail[b.unit], s.tail[a.unit]))
+	})
+	return pieces
+}
+
+func (s *searcher) allReady(u Unit, at state) bool {
+	for _, before := range u.readyBefore {
+		if at.sessions>>before&1 == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// released is when a unit's session can start by what is placed so far.
+func (s *searcher) released(i int, at state) time.Duration {
+	release := at.release[i]
+	for _, before := range s.units[i].readyBefore {
+		release = max(release, at.ready[before])
+	}
+	return release
+}
+
+// twinBefore tells whether an equal unit should have its turn first: of units
+// that differ in nothing it is enough to try one order. Placed units have
+// had their turn; of the others the one released first is first.
+func (s *searcher) twinBefore(i int, placed uint, release []time.Duration) bool {
+	for k := range s.units {
+		if k == i || placed>>k&1 == 1 || !s.twins(i, k) {
+			continue
+		}
+		if release == nil || release[k] == release[i] {
+			if k < i {
+				return true
+			}
+		} else if release[k] < release[i] {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *searcher) twins(i, k int) bool {
+	a, b := &s.units[i], &s.units[k]
+	return a.Hands == b.Hands && a.Boot == b.Boot && a.BootWatched == b.BootWatched && a.Dialogue == b.Dialogue &&
+		a.Wait == b.Wait && len(a.neededBefore)+len(b.neededBefore) == 0 && slices.Equal(a.readyBefore, b.readyBefore)
+}
+
+// place gives the state after one more piece.
+func (s *searcher) place(at state, p piece) state {
+	u := s.units[p.unit]
+	at.now = p.start
+	at.release, at.ready = slices.Clone(at.release), slices.Clone(at.ready)
+	if !p.session {
+		at.hands |= 1 << p.unit
+		at.technicians = occupied(at.technicians, p.start+u.Hands)
+		at.release[p.unit] = p.start + u.Hands + s.unwatched(p.unit)
+		s.settle(&at)
+		return at
+	}
+	at.sessions |= 1 << p.unit
+	at.lines = occupied(at.lines, p.start+s.session(p.unit))
+	if s.MoveCable > 0 {
+		at.technicians = occupied(at.technicians, p.start+s.MoveCable)
+	}
+	at.ready[p.unit] = p.start + s.session(p.unit) + u.Wait
+	at.makespan = max(at.makespan, at.ready[p.unit])
+	s.settle(&at)
+	return at
+}
+
+// settle gives the units that need no line their ready time as soon as it is
+// known: there is nothing to choose.
+func (s *searcher) settle(at *state) {
+	for _, i := range s.order {
+		if at.sessions>>i&1 == 0 && at.hands>>i&1 == 1 && s.session(i) == 0 && s.allReady(s.units[i], *at) {
+			at.sessions |= 1 << i
+			at.ready[i] = s.released(i, *at) + s.units[i].Wait
+			at.makespan = max(at.makespan, at.ready[i])
+		}
+	}
+}
+
+// occupied takes the one that is free first until a moment.
+func occupied(free []time.Duration, until time.Duration) []time.Duration {
+	free = slices.Clone(free)
+	slices.Sort(free)
+	free[0] = until
+	return free
+}
+
+// hopeless tells whether no schedule that goes on from here is shorter than
+// the best: by the longest path, the technicians' work or the lines' work.
+func (s *searcher) hopeless(at state) bool {
+	if at.makespan >= s.best.makespan {
+		return true
+	}
+	starts := s.starts(at)
+	first := longest
+	for i, start := range starts {
+		if at.sessions>>i&1 == 0 {
+			if start+s.tail[i] >= s.best.makespan {
+				return true
+			}
+			if s.session(i) > 0 {
+				first = min(first, start)
+			}
+		}
+	}
+	return s.overworked(at, first)
+}
+
+// overworked shares out the work that is left, as Bounds do: first the
+// sessions that most must follow, then more and more of them.
+func (s *searcher) overworked(at state, first time.Duration) bool {
+	technicians, lines := notBefore(at.technicians, at.now), notBefore(at.lines, first)
+	var byHand, onLine time.Duration
+	least := longest // that follows any of the work by hand
+	for _, i := range s.follows {
+		if at.sessions>>i&1 == 1 {
+			continue
+		}
+		session := s.session(i)
+		onLine += session
+		if session > 0 && level(lines, onLine)+s.tail[i]-session >= s.best.makespan {
+			return true
+		}
+		if at.hands>>i&1 == 0 {
+			byHand += s.units[i].Hands
+			least = min(least, s.unwatched(i)+s.tail[i])
+		}
+		if move := s.move(i); move > 0 {
+			byHand += move
+			least = min(least, s.tail[i]-move)
+		}
+		if least < longest && level(technicians, byHand)+least >= s.best.makespan {
+			return true
+		}
+	}
+	return false
+}
+
+// notBefore gives the times, none before first, in ascending order.
+func notBefore(times []time.Duration, first time.Duration) []time.Duration {
+	later := make([]time.Duration, len(times))
+	for k, t := range times {
+		later[k] = max(t, first)
+	}
+	slices.Sort(later)
+	return later
+}
+
+// level is how early work can be over that is poured over those that are free
+// from these times on, as water finds its level.
+func level(free []time.Duration, work time.Duration) time.Duration {
+	lowest := longest
+	for k, t := range free {
+		work += t
+		lowest = min(lowest, share(work, k+1))
+	}
+	return lowest
+}
+
+// starts gives the earliest start of each session that is still to come.
+func (s *searcher) starts(at state) []time.Duration {
+	starts := make([]time.Duration, len(s.units))
+	someone, line := max(at.now, slices.Min(at.technicians)), max(at.now, slices.Min(at.lines))
+	for _, i := range s.order {
+		if at.sessions>>i&1 == 1 {
+			continue
+		}
+		if at.hands>>i&1 == 0 {
+			starts[i] = someone + s.units[i].Hands + s.unwatched(i)
+		}
+		starts[i] = max(starts[i], at.release[i])
+		if s.session(i) > 0 {
+			starts[i] = max(starts[i], line)
+		}
+		for _, before := range s.units[i].readyBefore {
+			ready := at.ready[before]
+			if at.sessions>>before&1 == 0 {
+				ready = starts[before] + s.session(before) + s.units[before].Wait
+			}
+			starts[i] = max(starts[i], ready)
+		}
+	}
+	return starts
+}
+
+// mostSeen limits what is kept of each set of placed pieces: forgetting costs
+// time, never the result.
+const mostSeen = 200
+
+// dominated tells whether another order of the same pieces left everything at
+// least as early; if not, it keeps this one.
+func (s *searcher) dominated(at state) bool {
+	left := append(notBefore(at.technicians, at.now), notBefore(at.lines, at.now)...)
+	for i := range s.units {
+		if at.hands>>i&1 == 1 && at.sessions>>i&1 == 0 {
+			left = append(left, max(at.release[i], at.now))
+		}
+		if at.sessions>>i&1 == 1 && len(s.units[i].neededBefore) > 0 {
+			left = append(left, max(at.ready[i], at.now))
+		}
+	}
+	left = append(left, at.makespan)
+	key := [2]uint{at.hands, at.sessions}
+	for _, other := range s.seen[key] {
+		if noneLater(other, left) {
+			return true
+		}
+	}
+	if len(s.seen[key]) < mostSeen {
+		s.seen[key] = append(s.seen[key], left)
+	}
+	return false
+}
+
+func noneLater(a, b []time.Duration) bool {
+	for k := range a {
+		if a[k] > b[k] {
+			return false
+		}
+	}
+	return true
+}
+
+// replay gives the pieces found their technicians and lines.
+func (w *work) replay(pieces []piece) placement {
+	p := newPlacement(len(w.units))
+	technicians, lines := make([]time.Duration, w.Technicians), make([]time.Duration, w.Lines)
+	for _, s := range pieces {
+		i := s.unit
+		if !s.session {
+			p.handsAt[i] = s.start
+			p.handsBy[i] = take(technicians, s.start+w.units[i].Hands)
+			continue
+		}
+		p.connectAt[i] = s.start
+		p.line[i] = take(lines, s.start+w.session(i))
+		if w.MoveCable > 0 {
+			p.connectBy[i] = take(technicians, s.start+w.MoveCable)
+		}
+	}
+	ready := make([]time.Duration, len(w.units))
+	for _, i := range w.order {
+		if w.session(i) == 0 {
+			p.connectAt[i] = p.handsAt[i] + w.units[i].Hands + w.unwatched(i)
+			for _, before := range w.units[i].readyBefore {
+				p.connectAt[i] = max(p.connectAt[i], ready[before])
+			}
+		}
+		ready[i] = p.connectAt[i] + w.session(i) + w.units[i].Wait
+		p.makespan = max(p.makespan, ready[i])
+	}
+	return p
+}
+
+// take occupies the one that is free first, and gives its number.
+func take(free []time.Duration, until time.Duration) int {
+	first := 0
+	for k, t := range free {
+		if t < free[first] {
+			first = k
+		}
+	}
+	free[first] = until
+	return first
+}
