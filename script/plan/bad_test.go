@@ -119,6 +119,22 @@ func TestBadSites(t *testing.T) {
 			`6:9: error: :: is an unspecified address (::/128) (RFC 4291 2.5.2); take an address that hosts use`},
 		{"subnet overlap", []string{"subnet: 198.51.100.0", "subnet: 192.0.2.0", "198.51.100.21}", "192.0.2.33}"},
 			`13:13: error: 192.0.2.0/24 of network seabed overlaps 192.0.2.0/24 of network quay, at site.yaml:10:13 (an address must lie in one subnet only, RFC 4632 5.1); divide the addresses anew`},
+		{"overlap where there is room", []string{"clusters:\n", "  - {name: a, subnet: 10.0.0.0/16}\n  - {name: b, subnet: 10.0.4.0/22}\nclusters:\n"},
+			`18:23: error: 10.0.4.0/22 of network b overlaps 10.0.0.0/16 of network a, at site.yaml:17:23 (an address must lie in one subnet only, RFC 4632 5.1); divide the addresses anew; 10.1.0.0/22 is free`},
+		{"no name server for a named log server", []string{"  dns: [192.0.2.3]\n", "  log: log.example.net\n"},
+			`6:8: warning: the log server is named, log.example.net, but there is no DNS server to ask for its address; write dns:, or the log server's address`},
+		{"a unit is a server", []string{"192.0.2.22}", "192.0.2.3}"},
+			`41:44: warning: 192.0.2.3, the address of deep-2 port e0, is also that of a server that units are to reach, at site.yaml:6:9; give it another address, unless it is that server`},
+		{"cluster that no name server can name", []string{"{name: deep, address", "{name: deep_1, address", "{start: deep}", "{start: deep_1}", "{join: deep}", "{join: deep_1}"},
+			`18:12: warning: "deep_1" cannot be looked up as a name: it holds '_', and only letters, digits and hyphens may stand in it (RFC 952 and RFC 1123 2.1); write letters, digits and inner hyphens, or say in the kind's limits: what it accepts`},
+		{"name with its domain", []string{"domain: example.net", "domain: " + strings.Repeat("abcdefghi.", 24) + "example"},
+			"29:11: error: deep-1 with its domain, said at site.yaml:4:11, has 254 characters, and 253 is the most (RFC 1035 2.3.4); shorten the name or the domain\n" +
+				"36:11: error: deep-2 with its domain, said at site.yaml:4:11, has 254 characters, and 253 is the most (RFC 1035 2.3.4); shorten the name or the domain"},
+		{"addresses for documentation on equipment", []string{"  demonstration: true\n", ""},
+			"9:13: error: 192.0.2.0/24 is for documentation (192.0.2.0/24) and not for equipment (RFC 5737); take addresses of your own, or say demonstration: true under site: if nothing of this site is real\n" +
+				"12:13: error: 198.51.100.0/24 is for documentation (198.51.100.0/24) and not for equipment (RFC 5737); take addresses of your own, or say demonstration: true under site: if nothing of this site is real"},
+		{"ports of an open network differ", []string{"    gateway: 192.0.2.1\n", "", "192.0.2.21}", "192.0.2.21, mtu: 9000}", "192.0.2.22}", "192.0.2.22, mtu: 1500}"},
+			`40:61: error: deep-2 port e0 has an MTU of 1500, and deep-1 port e0, at site.yaml:33:61, one of 9000 (inside a subnet nothing tells a sender that a frame was too large: path MTU discovery works through routers, RFC 1191 1); write the same for all of network quay`},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

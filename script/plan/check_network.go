@@ -151,14 +151,37 @@ func (c *checker) overlaps() {
 		return cmp.Or(a.prefix.Addr().Compare(b.prefix.Addr()), a.prefix.Bits()-b.prefix.Bits())
 	})
 	var open claimed
+	found := 0
 	for _, n := range order {
 		if !open.prefix.IsValid() || !open.prefix.Overlaps(n.prefix) {
 			open = n
 			continue
 		}
 		c.report(Error, n.subnet.Pos, fmt.Sprintf("%s of network %s overlaps %s of network %s, at %s", n.prefix, n.name, open.prefix, open.name, open.subnet.Pos),
-			"an address must lie in one subnet only, RFC 4632 5.1", "divide the addresses anew")
+			"an address must lie in one subnet only, RFC 4632 5.1", "divide the addresses anew"+c.freeBlock(n.prefix, found))
+		found++
 	}
+}
+
+// freeBlock names a subnet of the same size that no network has, in the same
+// special-purpose block. It is looked for with the first few overlaps only:
+// among thousands of networks the search takes time.
+func (c *checker) freeBlock(p netip.Prefix, found int) string {
+	s, ok := specialOf(p.Addr())
+	if !ok || s.severity == Error || found >= 5 {
+		return ""
+	}
+	var taken []netip.Prefix
+	for i := range c.s.Networks {
+		for _, h := range halves(&c.s.Networks[i]) {
+			taken = append(taken, h.prefix)
+		}
+	}
+	free, ok := firstFit(s.block, p.Bits(), taken)
+	if !ok {
+		return ""
+	}
+	return fmt.Sprintf("; %s is free", free)
 }
 
 // inNetwork checks an address that a port or cluster has in a network, and
