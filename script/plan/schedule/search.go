@@ -15,6 +15,7 @@ type searcher struct {
 	best    placement
 	found   []piece // of the best
 	bound   time.Duration
+	left    int // steps
 	path    []piece
 	seen    map[[2]uint][][]time.Duration
 	follows []int // units, most after their session first
@@ -38,11 +39,12 @@ type state struct {
 	makespan           time.Duration
 }
 
-// search looks for a schedule shorter than best, until there is none or the
-// bound is met.
-func (w *work) search(best placement, bound time.Duration) placement {
+// search looks for a schedule shorter than best until there is none, the
+// bound is met, or it has taken so many steps. It tells whether the result is
+// the shortest.
+func (w *work) search(best placement, bound time.Duration, steps int) (placement, bool) {
 	n := len(w.units)
-	s := &searcher{work: w, best: best, bound: bound, seen: make(map[[2]uint][][]time.Duration), follows: slices.Clone(w.order)}
+	s := &searcher{work: w, best: best, bound: bound, left: steps, seen: make(map[[2]uint][][]time.Duration), follows: slices.Clone(w.order)}
 	slices.SortStableFunc(s.follows, func(a, b int) int { return cmp.Compare(w.tail[b]-w.session(b), w.tail[a]-w.session(a)) })
 	start := state{
 		technicians: make([]time.Duration, w.Technicians), lines: make([]time.Duration, w.Lines),
@@ -56,13 +58,16 @@ func (w *work) search(best placement, bound time.Duration) placement {
 	}
 	s.settle(&start)
 	s.branch(start)
-	if s.found == nil {
-		return best
+	if s.found != nil {
+		best = w.replay(s.found)
 	}
-	return w.replay(s.found)
+	return best, s.left >= 0 || best.makespan == bound
 }
 
 func (s *searcher) branch(at state) {
+	if s.left--; s.left < 0 {
+		return
+	}
 	if at.sessions == 1<<len(s.units)-1 {
 		if at.makespan < s.best.makespan {
 			s.best.makespan = at.makespan
@@ -102,10 +107,25 @@ func (s *searcher) next(at state) []piece {
 			pieces = append(pieces, piece{i, true, start})
 		}
 	}
+	pieces = s.withoutGaps(pieces)
 	slices.SortStableFunc(pieces, func(a, b piece) int {
 		return cmp.Or(cmp.Compare(a.start, b.start), cmp.Compare(s.tail[b.unit], s.tail[a.unit]))
 	})
 	return pieces
+}
+
+// withoutGaps leaves out the pieces that start no earlier than another could
+// be over: that one would do no harm in the gap.
+func (s *searcher) withoutGaps(pieces []piece) []piece {
+	soonest := longest
+	for _, p := range pieces {
+		takes := s.units[p.unit].Hands
+		if p.session {
+			takes = s.session(p.unit)
+		}
+		soonest = min(soonest, p.start+takes)
+	}
+	return slices.DeleteFunc(pieces, func(p piece) bool { return p.start >= soonest })
 }
 
 func (s *searcher) allReady(u Unit, at state) bool {
@@ -212,7 +232,31 @@ func (s *searcher) hopeless(at state) bool {
 			}
 		}
 	}
-	return s.overworked(at, first)
+	return s.overworked(at, first) || s.tooLate(at, starts)
+}
+
+// tooLate shares the lines out among the sessions that cannot start before
+// the latest of all, then before the one before it, and so on.
+func (s *searcher) tooLate(at state, starts []time.Duration) bool {
+	for i, start := range starts {
+		if at.sessions>>i&1 == 1 || s.session(i) == 0 {
+			continue
+		}
+		var sum time.Duration
+		least := longest
+		for k, other := range starts {
+			if at.sessions>>k&1 == 0 && other >= start {
+				if session := s.session(k); session > 0 {
+					sum += session
+					least = min(least, s.tail[k]-session)
+				}
+			}
+		}
+		if level(notBefore(at.lines, start), sum)+least >= s.best.makespan {
+			return true
+		}
+	}
+	return false
 }
 
 // overworked shares out the work that is left, as Bounds do: first the
@@ -294,7 +338,7 @@ func (s *searcher) starts(at state) []time.Duration {
 
 // mostSeen limits what is kept of each set of placed pieces: forgetting costs
 // time, never the result.
-const mostSeen = 200
+const mostSeen = 300
 
 // dominated tells whether another order of the same pieces left everything at
 // least as early; if not, it keeps this one.
@@ -315,9 +359,11 @@ func (s *searcher) dominated(at state) bool {
 			return true
 		}
 	}
-	if len(s.seen[key]) < mostSeen {
-		s.seen[key] = append(s.seen[key], left)
+	kept := slices.DeleteFunc(s.seen[key], func(other []time.Duration) bool { return noneLater(left, other) })
+	if len(kept) < mostSeen {
+		kept = append(kept, left)
 	}
+	s.seen[key] = kept
 	return false
 }
 
