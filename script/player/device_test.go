@@ -74,7 +74,6 @@ func (d *device) line(echo func(n int, b byte) string) string {
 
 func plainly(_ int, b byte) string { return string(rune(b)) }
 func nothing(int, byte) string     { return "" }
-func stars(int, byte) string       { return "*" }
 
 // ask asks until check is content, and returns the answer.
 func (d *device) ask(prompt string, echo func(int, byte) string) string {
