@@ -78,6 +78,9 @@ type Unit struct {
 	Needs  int // live supplies that it needs; 0: one
 	// Short says that it draws for less than 3 hours at a time.
 	Short bool
+	// Strip says that it only passes power on, as an outlet strip does: it is
+	// to have one cord, and to go dark with its feed.
+	Strip bool
 }
 
 // Finding is something to look at. Of names the unit or feed; Why has the
@@ -88,6 +91,7 @@ type Finding struct {
 	What     string
 	Why      string
 	Mend     string
+	Cord     int // which of the unit's cords, from 1; 0: no one in particular
 }
 
 // State is a feed's load while all feeds are live, or one has failed.
@@ -170,7 +174,13 @@ func newChecker(feeds []Feed) *checker {
 }
 
 func (c *checker) find(severity, of, what, why, mend string) {
-	c.findings = append(c.findings, Finding{severity, of, what, why, mend})
+	c.findings = append(c.findings, Finding{Severity: severity, Of: of, What: what, Why: why, Mend: mend})
+}
+
+// findCord is find for the cord with index i of a unit.
+func (c *checker) findCord(i int, severity, of, what, why, mend string) {
+	c.find(severity, of, what, why, mend)
+	c.findings[len(c.findings)-1].Cord = i + 1
 }
 
 func (c *checker) checkFeed(f Feed) bool {
