@@ -100,7 +100,7 @@ type Visit struct {
 	schedule.Schedule
 	Technicians int           `json:"technicians"`
 	Lines       int           `json:"lines"`
-	MoveCable   time.Duration `json:"move_cable"`
+	MoveCable   time.Duration `json:"move_cable_ns"`
 	Talks       []Talk        `json:"talks"` // in the order of the units
 	Note        string        `json:"note"`
 }
@@ -110,7 +110,7 @@ type Talk struct {
 	Unit       string        `json:"unit"`
 	Characters int           `json:"characters"` // heard and typed
 	Exchanges  int           `json:"exchanges"`
-	Time       time.Duration `json:"time"`
+	Time       time.Duration `json:"time_ns"`
 }
 
 // Work makes the sums of a plan that was made of a site. Problems are in the
