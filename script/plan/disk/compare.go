@@ -8,17 +8,17 @@ import (
 // Needs are what a person asks of the layout; 0 where nothing is asked.
 type Needs struct {
 	Stated
-	Capacity Size          // usable
-	Survive  int           // failures survived for certain
-	Rebuild  time.Duration // at most, by the stated rate
+	Capacity Size          `json:"capacity"`   // usable
+	Survive  int           `json:"survive"`    // failures survived for certain
+	Rebuild  time.Duration `json:"rebuild_ns"` // at most, by the stated rate
 }
 
 // Option is one layout beside the others.
 type Option struct {
 	Figures             // only Layout is set where Impossible says why
-	Impossible string   // "" where the layout can be made of the drives
-	Misses     []string // which needs it does not meet, and by how much
-	Against    []Note   // why one would rather not, each with its source
+	Impossible string   `json:"impossible"` // "" where the layout can be made of the drives
+	Misses     []string `json:"misses"`     // which needs it does not meet, and by how much
+	Against    []Note   `json:"against"`    // why one would rather not, each with its source
 }
 
 // Fits tells whether the layout is possible and meets every need.

@@ -54,13 +54,13 @@ func ParseKind(text string) (Kind, error) {
 
 // Layout is a kind with the numbers that it needs.
 type Layout struct {
-	Kind Kind
+	Kind Kind `json:"kind"`
 	// Copies of each block. Striped mirrors: two when 0. Mirrored: as many
 	// as there are members when 0. Nothing else takes it.
-	Copies int
+	Copies int `json:"copies"`
 	// Groups of the two kinds with parity groups, two or more. Nothing else
 	// takes it.
-	Groups int
+	Groups int `json:"groups"`
 }
 
 // String names the layout with its numbers.
@@ -86,54 +86,54 @@ func (l Layout) copies() int {
 // Figures are what one layout makes of a set of drives. Times and risks are
 // there where Stated has the values that they are worked out of.
 type Figures struct {
-	Layout  Layout
-	Drives  int // all, spares included
-	Spares  int
-	Members int  // drives that hold data or parity
-	Groups  int  // sets that lose data on their own: stripes run over them
-	Each    Size // what every drive counts for: the smallest drive's size
-	Raw     Size // all drives at their full size
-	Usable  Size
-	GivenUp Size // Raw less Usable: redundancy, spares, and what larger drives have over
+	Layout  Layout `json:"layout"`
+	Drives  int    `json:"drives"` // all, spares included
+	Spares  int    `json:"spares"`
+	Members int    `json:"members"` // drives that hold data or parity
+	Groups  int    `json:"groups"`  // sets that lose data on their own: stripes run over them
+	Each    Size   `json:"each"`    // what every drive counts for: the smallest drive's size
+	Raw     Size   `json:"raw"`     // all drives at their full size
+	Usable  Size   `json:"usable"`
+	GivenUp Size   `json:"given_up"` // Raw less Usable: redundancy, spares, and what larger drives have over
 
-	Certain int // failed members at once that are survived whichever they are
-	AtBest  int // the same when they are spread as luckily as can be
+	Certain int `json:"certain"` // failed members at once that are survived whichever they are
+	AtBest  int `json:"at_best"` // the same when they are spread as luckily as can be
 
-	Rebuild  time.Duration // at least; 0 when no rate is stated or there is nothing to rebuild from
-	Verify   time.Duration // at least; 0 when no rate is stated
-	Rebuilds []Rebuild     // for each number of failures in one group up to Certain
-	MTTDL    Hours         // mean time to data loss; 0 when no MTTF is stated
-	Cautions []Note        // what to bear in mind when reading these figures
+	Rebuild  time.Duration `json:"rebuild_ns"`  // at least; 0 when no rate is stated or there is nothing to rebuild from
+	Verify   time.Duration `json:"verify_ns"`   // at least; 0 when no rate is stated
+	Rebuilds []Rebuild     `json:"rebuilds"`    // for each number of failures in one group up to Certain
+	MTTDL    Hours         `json:"mttdl_hours"` // mean time to data loss; 0 when no MTTF is stated
+	Cautions []Note        `json:"cautions"`    // what to bear in mind when reading these figures
 }
 
 // Rebuild is the rebuilding of one drive while so many of its group have
 // failed.
 type Rebuild struct {
-	Failed int
-	Reads  Size // all surviving members of a parity group, or one copy
+	Failed int  `json:"failed"`
+	Reads  Size `json:"reads"` // all surviving members of a parity group, or one copy
 	// Unreadable is a bound on the chance that Reads meet at least one
 	// unreadable sector: an upper limit by the data sheet, not a forecast.
 	// It is -1 when no rate of read errors is stated.
-	Unreadable float64
+	Unreadable float64 `json:"unreadable"`
 	// Covered: redundancy is left that mends an unreadable sector. Where it
 	// is not, such a sector is lost.
-	Covered bool
+	Covered bool `json:"covered"`
 }
 
 // Stated is what a data sheet or a controller's manual says. A 0 stands for
 // a value that is not known.
 type Stated struct {
-	RebuildRate Size    // bytes a second written to the new drive, sustained
-	VerifyRate  Size    // bytes a second read from each drive, all drives at once
-	ReadErrors  float64 // unreadable bits for each bit read, for example 1e-15
-	MTTF        Hours   // of one drive
-	MTTR        Hours   // until redundancy is whole again; 0: the minimum rebuild time
+	RebuildRate Size    `json:"rebuild_rate"` // bytes a second written to the new drive, sustained
+	VerifyRate  Size    `json:"verify_rate"`  // bytes a second read from each drive, all drives at once
+	ReadErrors  float64 `json:"read_errors"`  // unreadable bits for each bit read, for example 1e-15
+	MTTF        Hours   `json:"mttf"`         // of one drive
+	MTTR        Hours   `json:"mttr"`         // until redundancy is whole again; 0: the minimum rebuild time
 }
 
 // Note is a remark with its published source.
 type Note struct {
-	Text   string
-	Source string
+	Text   string `json:"text"`
+	Source string `json:"source"`
 }
 
 // Work works out the figures of a layout over drives, of which so many are

@@ -62,23 +62,23 @@ func (c Coupling) String() string { return [...]string{"poor", "fair", "good"}[c
 
 // Point is one end of a lift.
 type Point struct {
-	H float64 // hands to the middle of the ankles, horizontal; cm or in
-	V float64 // hands above the floor; cm or in
-	A float64 // twist away from straight ahead; degrees
+	H float64 `json:"h"` // hands to the middle of the ankles, horizontal; cm or in
+	V float64 `json:"v"` // hands above the floor; cm or in
+	A float64 `json:"a"` // twist away from straight ahead; degrees
 }
 
 // Task is one lift.
 type Task struct {
-	System      System
-	Load        float64 // kg or lb
-	Origin      Point
-	Destination Point
+	System      System  `json:"system"`
+	Load        float64 `json:"load"` // kg or lb
+	Origin      Point   `json:"origin"`
+	Destination Point   `json:"destination"`
 	// Control says that the load must be held back or placed with care at the
 	// destination: then the worse end counts.
-	Control  bool
-	Rate     float64 // lifts a minute; below 0.2 counts as 0.2
-	Duration Duration
-	Coupling Coupling
+	Control  bool     `json:"control"`
+	Rate     float64  `json:"rate"` // lifts a minute; below 0.2 counts as 0.2
+	Duration Duration `json:"duration"`
+	Coupling Coupling `json:"coupling"`
 }
 
 // Index is the lifting index, load over recommended weight limit. It is
@@ -111,15 +111,15 @@ type Multipliers struct{ HM, VM, DM, AM, FM, CM float64 }
 // End is what the equation gives for one end of the lift.
 type End struct {
 	Multipliers
-	RWL float64 // recommended weight limit, kg or lb
-	LI  Index
+	RWL float64 `json:"rwl"` // recommended weight limit, kg or lb
+	LI  Index   `json:"li"`
 }
 
 // Result is an assessed task.
 type Result struct {
 	Origin, Destination End
-	RWL                 float64 // of the end that counts
-	LI                  Index   // of the end that counts; the goal is at most 1.0
+	RWL                 float64 `json:"rwl"` // of the end that counts
+	LI                  Index   `json:"li"`  // of the end that counts; the goal is at most 1.0
 	Source, Caution     string
 }
 

@@ -26,60 +26,60 @@ func Limits() []string {
 
 // Move is a unit on its way into a rack. The unit is held at its underside.
 type Move struct {
-	Unit        string
-	Weight      float64 // kg, with all its drives
-	Drives      int
-	DriveWeight float64 // kg each
-	Width       float64 // mm; 0: a 19-inch panel's
-	Depth       float64 // mm
+	Unit        string  `json:"unit"`
+	Weight      float64 `json:"weight"` // kg, with all its drives
+	Drives      int     `json:"drives"`
+	DriveWeight float64 `json:"drive_weight"` // kg each
+	Width       float64 `json:"width"`        // mm; 0: a 19-inch panel's
+	Depth       float64 `json:"depth"`        // mm
 	From, To    float64 // mm above the floor, of the unit's underside before and after
 	// Reach is from the hands to the middle of the ankles, in cm. 0: estimated
 	// from Depth for one person, from Width for people at both sides.
-	Reach    float64
-	Twist    float64 // degrees, at the worse end
-	Rate     float64 // lifts a minute; 0: the odd one
-	Duration Duration
-	Coupling Coupling
+	Reach    float64  `json:"reach"`
+	Twist    float64  `json:"twist"` // degrees, at the worse end
+	Rate     float64  `json:"rate"`  // lifts a minute; 0: the odd one
+	Duration Duration `json:"duration"`
+	Coupling Coupling `json:"coupling"`
 }
 
 // Team is what the equation says when a number of people take the load.
 type Team struct {
-	People int
-	Share  float64 // kg that each is reckoned with; more than an equal part
+	People int     `json:"people"`
+	Share  float64 `json:"share"` // kg that each is reckoned with; more than an equal part
 	Result
 }
 
 // Case is the unit at one weight.
 type Case struct {
-	Weight float64 // kg
-	Teams  []Team  // of one, two and three people
-	People int     // least team with an index of at most 1.0; 0: none of up to three
+	Weight float64 `json:"weight"` // kg
+	Teams  []Team  `json:"teams"`  // of one, two and three people
+	People int     `json:"people"` // least team with an index of at most 1.0; 0: none of up to three
 }
 
 // Finding is something to look at. Of names the unit; Why has the source.
 type Finding struct {
-	Severity string // "error", "warning" or "note"
-	Of       string
-	What     string
-	Why      string
-	Mend     string
+	Severity string `json:"severity"` // "error", "warning" or "note"
+	Of       string `json:"of"`
+	What     string `json:"what"`
+	Why      string `json:"why"`
+	Mend     string `json:"mend"`
 }
 
 // Advice is what to do about a move.
 type Advice struct {
-	Unit      string
-	DrivesIn  Case
-	DrivesOut Case // the same as DrivesIn when there are no drives
+	Unit      string `json:"unit"`
+	DrivesIn  Case   `json:"drives_in"`
+	DrivesOut Case   `json:"drives_out"` // the same as DrivesIn when there are no drives
 	// DrivesFirst says to take the drives out before the lift.
-	DrivesFirst bool
+	DrivesFirst bool `json:"drives_first"`
 	// People to plan for: at least two where a lifting device is to be used.
-	People   int
-	Device   bool // no team of up to three reaches an index of 1.0
-	Text     string
-	Findings []Finding
-	Limits   []string
-	Sources  []string
-	Caution  string
+	People   int       `json:"people"`
+	Device   bool      `json:"device"` // no team of up to three reaches an index of 1.0
+	Text     string    `json:"text"`
+	Findings []Finding `json:"findings"`
+	Limits   []string  `json:"limits"`
+	Sources  []string  `json:"sources"`
+	Caution  string    `json:"caution"`
 }
 
 // ForRack advises on a move, with the drives in and out. The worse end

@@ -20,10 +20,10 @@ const airFactor = .075 * .24 * 60
 // Heat is what a load gives off. All power drawn becomes heat in the room, but
 // for what leaves it over powered network cables.
 type Heat struct {
-	Watts   float64
-	BTUh    float64
-	Tons    float64 // of refrigeration, 12,000 BTU/h each
-	Caution string
+	Watts   float64 `json:"watts"`
+	BTUh    float64 `json:"btu_h"`
+	Tons    float64 `json:"tons"` // of refrigeration, 12,000 BTU/h each
+	Caution string  `json:"caution"`
 }
 
 // HeatOf converts a load to heat.
@@ -33,10 +33,10 @@ func HeatOf(watts float64) Heat {
 
 // Air is the flow that carries a load's heat away.
 type Air struct {
-	CFM     float64 // cubic feet a minute
-	M3h     float64 // cubic metres an hour
-	Density float64 // part of that at sea level
-	Caution string
+	CFM     float64 `json:"cfm"`     // cubic feet a minute
+	M3h     float64 `json:"m3_h"`    // cubic metres an hour
+	Density float64 `json:"density"` // part of that at sea level
+	Caution string  `json:"caution"`
 }
 
 // Airflow is the air that a load needs where it may grow warmer by rise
@@ -55,13 +55,13 @@ func Airflow(watts, rise, altitude float64) (Air, error) {
 
 // Climate is a range of inlet air.
 type Climate struct {
-	Class                     string
+	Class                     string  `json:"class"`
 	Low, High                 float64 // °C, at the units' inlets
 	DewLow, DewHigh           float64 // °C; both 0 where not stated here
 	HumidityLow, HumidityHigh float64 // % relative; 0 where not stated here
-	Ceiling                   float64 // m above sea level, at most; 0 where not stated here
-	DerateAbove               float64 // m, above which High falls
-	DeratePer                 float64 // m for each °C that it falls
+	Ceiling                   float64 `json:"ceiling"`      // m above sea level, at most; 0 where not stated here
+	DerateAbove               float64 `json:"derate_above"` // m, above which High falls
+	DeratePer                 float64 `json:"derate_per"`   // m for each °C that it falls
 	Source, Caution           string
 }
 

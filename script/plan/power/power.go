@@ -51,77 +51,81 @@ const (
 
 // Feed is one supply circuit, with its own breaker.
 type Feed struct {
-	Name    string
-	Volts   float64 // between the two conductors of an outlet; with three phases between two lines
-	Phases  int     // 1 or 3
-	Breaker float64 // A
-	Plug    string  // of the strip on the feed, as Couplers names it; "" where it is wired
-	Code    Code
+	Name    string  `json:"name"`
+	Volts   float64 `json:"volts"`   // between the two conductors of an outlet; with three phases between two lines
+	Phases  int     `json:"phases"`  // 1 or 3
+	Breaker float64 `json:"breaker"` // A
+	Plug    string  `json:"plug"`    // of the strip on the feed, as Couplers names it; "" where it is wired
+	Code    Code    `json:"code"`
 	// FullRated says that the breaker and what it stands in are listed for
 	// continuous use at 100 % (from memory: NEC 210.20(A), exception).
-	FullRated bool
+	FullRated bool `json:"full_rated"`
 }
 
 // Cord is one power cord of a unit.
 type Cord struct {
-	Feed  string
-	Inlet string // of the unit, as Couplers names it; "" where not stated
-	Pair  Pair   // on a three-phase feed
+	Feed  string `json:"feed"`
+	Inlet string `json:"inlet"` // of the unit, as Couplers names it; "" where not stated
+	Pair  Pair   `json:"pair"`  // on a three-phase feed
 }
 
 // Unit is one consumer, with a cord for each of its supplies.
 type Unit struct {
-	Name   string
-	Watts  float64 // drawn from the mains, at most
-	Factor float64 // power factor, above 0 to 1; 0: not stated
-	Cords  []Cord
-	Needs  int // live supplies that it needs; 0: one
+	Name   string  `json:"name"`
+	Watts  float64 `json:"watts"`  // drawn from the mains, at most
+	Factor float64 `json:"factor"` // power factor, above 0 to 1; 0: not stated
+	Cords  []Cord  `json:"cords"`
+	Needs  int     `json:"needs"` // live supplies that it needs; 0: one
 	// Short says that it draws for less than 3 hours at a time.
-	Short bool
+	Short bool `json:"short"`
+	// Strip says that it only passes power on, as an outlet strip does: it is
+	// to have one cord, and to go dark with its feed.
+	Strip bool `json:"strip"`
 }
 
 // Finding is something to look at. Of names the unit or feed; Why has the
 // source.
 type Finding struct {
-	Severity string // "error", "warning" or "note"
-	Of       string
-	What     string
-	Why      string
-	Mend     string
+	Severity string `json:"severity"` // "error", "warning" or "note"
+	Of       string `json:"of"`
+	What     string `json:"what"`
+	Why      string `json:"why"`
+	Mend     string `json:"mend"`
+	Cord     int    `json:"cord"` // which of the unit's cords, from 1; 0: no one in particular
 }
 
 // State is a feed's load while all feeds are live, or one has failed.
 type State struct {
-	Failed  string     // feed that has failed; "": none
-	Lines   [3]float64 // A in each line; with one phase only the first
-	Neutral float64    // A in the neutral of a three-phase feed, harmonics left out
-	Amps    float64    // of the fullest line
+	Failed  string     `json:"failed"`  // feed that has failed; "": none
+	Lines   [3]float64 `json:"lines"`   // A in each line; with one phase only the first
+	Neutral float64    `json:"neutral"` // A in the neutral of a three-phase feed, harmonics left out
+	Amps    float64    `json:"amps"`    // of the fullest line
 	// Required is the least breaker, A: the load and a quarter more of what is
 	// continuous, in the fullest line.
-	Required float64
-	VA       float64
-	Watts    float64
+	Required float64 `json:"required"`
+	VA       float64 `json:"va"`
+	Watts    float64 `json:"watts"`
 }
 
 // FeedLoad is what one feed carries.
 type FeedLoad struct {
-	Feed   Feed
-	Normal State
-	Worst  State // of the normal state and each failure of one other feed
+	Feed   Feed  `json:"feed"`
+	Normal State `json:"normal"`
+	Worst  State `json:"worst"` // of the normal state and each failure of one other feed
 	// Failures are the states with one other feed failed, where that makes a
 	// difference, in the order of the feeds.
-	Failures []State
-	Allowed  float64 // A: what the breaker may carry of a continuous load
-	Part     float64 // of the breaker, in the worst state: 1 is all of it
+	Failures []State `json:"failures"`
+	Allowed  float64 `json:"allowed"` // A: what the breaker may carry of a continuous load
+	Part     float64 `json:"part"`    // of the breaker, in the worst state: 1 is all of it
 }
 
 // Report is a checked power plan.
 type Report struct {
-	Feeds    []FeedLoad // in the order given
-	Heat     Heat       // of all units
-	VA       float64    // of all units
-	Findings []Finding
-	Caution  string
+	Feeds    []FeedLoad `json:"feeds"` // in the order given
+	Heat     Heat       `json:"heat"`  // of all units
+	VA       float64    `json:"va"`    // of all units
+	Findings []Finding  `json:"findings"`
+	Caution  string     `json:"caution"`
 }
 
 // Check reckons the units on their feeds and reports what is wrong. Its cost
@@ -170,7 +174,13 @@ func newChecker(feeds []Feed) *checker {
 }
 
 func (c *checker) find(severity, of, what, why, mend string) {
-	c.findings = append(c.findings, Finding{severity, of, what, why, mend})
+	c.findings = append(c.findings, Finding{Severity: severity, Of: of, What: what, Why: why, Mend: mend})
+}
+
+// findCord is find for the cord with index i of a unit.
+func (c *checker) findCord(i int, severity, of, what, why, mend string) {
+	c.find(severity, of, what, why, mend)
+	c.findings[len(c.findings)-1].Cord = i + 1
 }
 
 func (c *checker) checkFeed(f Feed) bool {

@@ -57,15 +57,15 @@ func (c *checker) liveCords(u *Unit) []plugged {
 		n, ok := c.byName[cord.Feed]
 		switch {
 		case !ok:
-			c.find("error", u.Name, fmt.Sprintf("cord %d of %s goes to feed %q, which is not in the plan", i+1, u.Name, cord.Feed), "", "name a feed of the plan, or add it")
+			c.findCord(i, "error", u.Name, fmt.Sprintf("cord %d of %s goes to feed %q, which is not in the plan", i+1, u.Name, cord.Feed), "", "name a feed of the plan, or add it")
 			continue
 		case !c.loads[n].usable:
 			continue // its feed was reported
 		case c.loads[n].feed.Phases == 1 && cord.Pair != "":
-			c.find("error", u.Name, fmt.Sprintf("cord %d of %s is between %s, and feed %s has one phase", i+1, u.Name, cord.Pair, cord.Feed), "", "leave the pair out")
+			c.findCord(i, "error", u.Name, fmt.Sprintf("cord %d of %s is between %s, and feed %s has one phase", i+1, u.Name, cord.Pair, cord.Feed), "", "leave the pair out")
 			continue
 		case c.loads[n].feed.Phases == 3 && cord.Pair.index() < 0:
-			c.find("error", u.Name, fmt.Sprintf("cord %d of %s does not say between which lines of feed %s it is", i+1, u.Name, cord.Feed), "", "write one of L1-L2, L2-L3, L3-L1, L1-N, L2-N, L3-N, as the outlet is marked")
+			c.findCord(i, "error", u.Name, fmt.Sprintf("cord %d of %s does not say between which lines of feed %s it is", i+1, u.Name, cord.Feed), "", "write one of L1-L2, L2-L3, L3-L1, L1-N, L2-N, L3-N, as the outlet is marked")
 			continue
 		}
 		live = append(live, plugged{cord, n})
@@ -76,7 +76,7 @@ func (c *checker) liveCords(u *Unit) []plugged {
 // redundancy warns of a unit that one feed's failure takes down. A unit with a
 // cord that was reported is left out: it is not known where that one goes.
 func (c *checker) redundancy(u *Unit, live []plugged, needs int) {
-	if !c.dual || len(live) < needs || len(live) < len(u.Cords) {
+	if !c.dual || u.Strip || len(live) < needs || len(live) < len(u.Cords) {
 		return
 	}
 	if len(u.Cords) == 1 {

@@ -30,42 +30,42 @@ const (
 
 // Rack is an empty rack.
 type Rack struct {
-	Name   string
-	Height int     // U
-	Rating float64 // kg that it may carry, as its maker states for a rack that stands; 0: not stated
-	Depth  float64 // mm from front rails to rear rails, or as far as units may reach; 0: not stated
-	Base   float64 // mm from the floor to the lower edge of U 1; 0: not stated
+	Name   string  `json:"name"`
+	Height int     `json:"height"` // U
+	Rating float64 `json:"rating"` // kg that it may carry, as its maker states for a rack that stands; 0: not stated
+	Depth  float64 `json:"depth"`  // mm from front rails to rear rails, or as far as units may reach; 0: not stated
+	Base   float64 `json:"base"`   // mm from the floor to the lower edge of U 1; 0: not stated
 }
 
 // Item is one thing in the rack.
 type Item struct {
-	Name   string
-	Lowest int     // U, from 1
-	Height int     // U
-	Weight float64 // kg, complete; 0: not stated
-	Depth  float64 // mm; 0: not stated
-	Side   Side
+	Name   string  `json:"name"`
+	Lowest int     `json:"lowest"` // U, from 1
+	Height int     `json:"height"` // U
+	Weight float64 `json:"weight"` // kg, complete; 0: not stated
+	Depth  float64 `json:"depth"`  // mm; 0: not stated
+	Side   Side    `json:"side"`
 }
 
 // Finding is something to look at. Of names the item, or the rack; Why has
 // the source.
 type Finding struct {
-	Severity string // "error", "warning" or "note"
-	Of       string
-	What     string
-	Why      string
-	Mend     string
+	Severity string `json:"severity"` // "error", "warning" or "note"
+	Of       string `json:"of"`
+	What     string `json:"what"`
+	Why      string `json:"why"`
+	Mend     string `json:"mend"`
 }
 
 // Slot is one U of the rack with who has it, "" for nobody.
 type Slot struct {
-	U           int
+	U           int `json:"u"`
 	Front, Rear string
 }
 
 // Shelf says how high an item stands.
 type Shelf struct {
-	Name string
+	Name string `json:"name"`
 	// Bottom and Top are the item's edges above the floor, or above the lower
 	// edge of U 1 where the rack's base is not stated; mm. Bottom is the
 	// height of the hands for lifting.
@@ -74,16 +74,16 @@ type Shelf struct {
 
 // Report is a checked rack.
 type Report struct {
-	Rack       Rack
-	Slots      []Slot  // from U 1 up
-	Empty      []int   // U with nothing at either side, from the bottom
-	Weight     float64 // kg of all whose weight is stated
-	Unweighed  []string
-	Centre     float64 // mm, height of the centre of gravity, measured as Shelf.Bottom; 0 when nothing is weighed
-	AboveFloor bool    // heights are above the floor
-	Shelves    []Shelf // in the order of the items
-	Findings   []Finding
-	Caution    string
+	Rack       Rack      `json:"rack"`
+	Slots      []Slot    `json:"slots"`  // from U 1 up
+	Empty      []int     `json:"empty"`  // U with nothing at either side, from the bottom
+	Weight     float64   `json:"weight"` // kg of all whose weight is stated
+	Unweighed  []string  `json:"unweighed"`
+	Centre     float64   `json:"centre"`      // mm, height of the centre of gravity, measured as Shelf.Bottom; 0 when nothing is weighed
+	AboveFloor bool      `json:"above_floor"` // heights are above the floor
+	Shelves    []Shelf   `json:"shelves"`     // in the order of the items
+	Findings   []Finding `json:"findings"`
+	Caution    string    `json:"caution"`
 }
 
 // Check places items in a rack and reports what is wrong with that.

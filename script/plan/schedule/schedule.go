@@ -32,38 +32,38 @@ import (
 
 // Batch is what is to be scheduled.
 type Batch struct {
-	Units       []Unit
-	Lines       int           // 1 or more
-	Technicians int           // 1 or more
-	MoveCable   time.Duration // a technician moves a line's cable to a unit; once for each that needs a line
+	Units       []Unit        `json:"units"`
+	Lines       int           `json:"lines"`         // 1 or more
+	Technicians int           `json:"technicians"`   // 1 or more
+	MoveCable   time.Duration `json:"move_cable_ns"` // a technician moves a line's cable to a unit; once for each that needs a line
 }
 
 // Unit is the work that one unit makes. Times are 0 where there is nothing
 // to do or to wait for.
 type Unit struct {
-	Name         string
-	Hands        time.Duration
-	Boot         time.Duration
-	BootWatched  bool          // the boot takes place on the line
-	Dialogue     time.Duration // on the line: WireTime and the unit's own pauses
-	Wait         time.Duration
-	After        []string // units that must be ready before the cable is moved
-	readyBefore  []int    // After by number
-	neededBefore []int    // the units that name this one
+	Name         string        `json:"name"`
+	Hands        time.Duration `json:"hands_ns"`
+	Boot         time.Duration `json:"boot_ns"`
+	BootWatched  bool          `json:"boot_watched"` // the boot takes place on the line
+	Dialogue     time.Duration `json:"dialogue_ns"`  // on the line: WireTime and the unit's own pauses
+	Wait         time.Duration `json:"wait_ns"`
+	After        []string      `json:"after"` // units that must be ready before the cable is moved
+	readyBefore  []int         // After by number
+	neededBefore []int         // the units that name this one
 }
 
 // Schedule is what is done when, counted from the start of the batch.
 type Schedule struct {
-	Assignments []Assignment // one a unit, in the order of the batch
-	Steps       []Step       // what the technicians do, by start
-	Makespan    time.Duration
-	Bounds      Bounds
+	Assignments []Assignment  `json:"assignments"` // one a unit, in the order of the batch
+	Steps       []Step        `json:"steps"`       // what the technicians do, by start
+	Makespan    time.Duration `json:"makespan_ns"`
+	Bounds      Bounds        `json:"bounds"`
 	// Shortest: no schedule is shorter. Otherwise the makespan is at most
 	// Guarantee times the shortest possible, by the proof named in Proof;
 	// Makespan / Bounds.Lowest() is usually far better.
-	Shortest  bool
-	Guarantee float64
-	Proof     string
+	Shortest  bool    `json:"shortest"`
+	Guarantee float64 `json:"guarantee"`
+	Proof     string  `json:"proof"`
 }
 
 // Span is a stretch of time from Start up to End.
@@ -74,30 +74,30 @@ type Span struct {
 // Assignment is one unit's way through the batch. Lines and technicians
 // count from 1.
 type Assignment struct {
-	Unit      string
-	Line      int // 0 where none is needed
-	HandsBy   int // 0 where there is nothing to do by hand
-	ConnectBy int // 0 where moving a cable takes no time
-	Hands     Span
-	Boot      Span
-	Connect   Span // the line is taken from Connect.Start to Dialogue.End
-	Dialogue  Span
-	Wait      Span // at its end the unit is ready
+	Unit      string `json:"unit"`
+	Line      int    `json:"line"`       // 0 where none is needed
+	HandsBy   int    `json:"hands_by"`   // 0 where there is nothing to do by hand
+	ConnectBy int    `json:"connect_by"` // 0 where moving a cable takes no time
+	Hands     Span   `json:"hands"`
+	Boot      Span   `json:"boot"`
+	Connect   Span   `json:"connect"` // the line is taken from Connect.Start to Dialogue.End
+	Dialogue  Span   `json:"dialogue"`
+	Wait      Span   `json:"wait"` // at its end the unit is ready
 }
 
 // Step is one stretch of a technician's work.
 type Step struct {
-	Technician int
-	Unit       string
-	Line       int // whose cable is moved; 0 for the work by hand
+	Technician int    `json:"technician"`
+	Unit       string `json:"unit"`
+	Line       int    `json:"line"` // whose cable is moved; 0 for the work by hand
 	Span
 }
 
 // Bounds are times that no schedule can be shorter than.
 type Bounds struct {
-	Technicians time.Duration // their work shared out evenly, and what must follow it
-	Lines       time.Duration // the lines' work shared out evenly, and what must precede and follow it
-	Unit        time.Duration // the longest unit, with those that it comes after
+	Technicians time.Duration `json:"technicians_ns"` // their work shared out evenly, and what must follow it
+	Lines       time.Duration `json:"lines_ns"`       // the lines' work shared out evenly, and what must precede and follow it
+	Unit        time.Duration `json:"unit_ns"`        // the longest unit, with those that it comes after
 }
 
 // Lowest is the best of the bounds: the largest.

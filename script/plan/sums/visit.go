@@ -1,0 +1,150 @@
+package sums
+
+import (
+	"fmt"
+	"time"
+
+	"linehand/script"
+	"linehand/script/plan"
+	"linehand/script/plan/schedule"
+	"linehand/script/site"
+)
+
+// secretLength is what a secret of unknown length counts in an estimate, in
+// characters.
+const secretLength = 16
+
+// settleLeast is the quiet that is waited for before an answer, at least.
+const settleLeast = 50 * time.Millisecond
+
+// TalkNote says what the estimate of a dialogue is worth.
+const TalkNote = "The time of a dialogue is an estimate: the characters of its prompts and answers, typed and echoed, at the line's speed, with the pause before each answer. What the unit prints besides, and the time that it thinks, come on top."
+
+// visit makes the schedule of all units that are worked on.
+func (w *work) visit() {
+	v := w.plan.Visit
+	if w.options.Dialogue == nil {
+		return
+	}
+	if v.Lines.Value == 0 || v.Technicians.Value == 0 {
+		w.leaveOpen("how many technicians come, with how many lines, is not stated: there is no schedule; write visit: {technicians: …, lines: …}")
+		return
+	}
+	out := &Visit{Technicians: v.Technicians.Value, Lines: v.Lines.Value, MoveCable: w.options.MoveCable, Note: TalkNote}
+	starter := make(map[string]string)
+	for _, u := range w.plan.Units {
+		if u.Cluster != "" && u.Planned["cluster.mode"] == string(site.Start) {
+			starter[u.Cluster] = u.Name
+		}
+	}
+	batch := schedule.Batch{Lines: out.Lines, Technicians: out.Technicians, MoveCable: out.MoveCable}
+	for _, u := range w.plan.Units {
+		unit := schedule.Unit{Name: u.Name, Hands: u.Facts.Times.ByHand.Value, Boot: u.Facts.Times.Boot.Value, Wait: u.Facts.Times.Waiting.Value}
+		if first := starter[u.Cluster]; first != "" && first != u.Name {
+			unit.After = []string{first}
+		}
+		if u.Dialogue != "" {
+			talk, ok := w.talk(u)
+			if !ok {
+				return
+			}
+			out.Talks = append(out.Talks, talk)
+			unit.Dialogue = talk.Time
+			if u.Facts.Times.ByHand.Value == 0 && u.Facts.Times.Boot.Value == 0 {
+				w.leaveOpen("the times of kind %s are not stated: the schedule counts its dialogue alone; write times: {boot: …, waiting: …, by-hand: …}", u.Kind)
+			}
+		}
+		batch.Units = append(batch.Units, unit)
+	}
+	s, err := schedule.Plan(batch)
+	if err != nil {
+		w.report(plan.Error, v.Pos, fmt.Sprintf("there is no schedule: %v", err), "", "check the times and the visit")
+		return
+	}
+	out.Schedule = s
+	w.sums.Visit = out
+}
+
+// talk estimates the dialogue of a unit.
+func (w *work) talk(u *plan.Unit) (Talk, bool) {
+	d := w.options.Dialogue(u.Dialogue)
+	if d == nil {
+		return Talk{}, false // its faults are told elsewhere
+	}
+	t := Talk{Unit: u.Name}
+	for i := range d.Stages {
+		t.stage(&d.Stages[i], u.Values)
+	}
+	set := d.Line.Settings
+	wire, err := schedule.WireTime(int64(t.Characters), max(set.Speed, 1), int(set.CharTime()*time.Duration(max(set.Speed, 1))/time.Second))
+	if err != nil {
+		return Talk{}, false
+	}
+	t.Time = wire + time.Duration(t.Exchanges)*max(d.Line.Settle, settleLeast)
+	return t, true
+}
+
+// stage counts what a plan needs of a stage. What depends on a fact, which is
+// not known before a run, counts.
+func (t *Talk) stage(s *script.Stage, v script.Values) {
+	if s.Each == nil {
+		t.once(s, v)
+		return
+	}
+	list, err := s.Each.Of.List(v)
+	if err != nil {
+		return
+	}
+	for _, element := range list {
+		t.once(s, v.With(s.Each.Var, element))
+	}
+}
+
+func (t *Talk) once(s *script.Stage, v script.Values) {
+	if left(s.Needed, v) {
+		return
+	}
+	for i := range s.Exchanges {
+		x := &s.Exchanges[i]
+		if left(x.Needed, v) || left(x.When, v) {
+			continue
+		}
+		t.Exchanges++
+		if len(x.Prompts) > 0 {
+			t.Characters += len(x.Prompts[0].Text)
+		}
+		t.Characters += answer(x, v)
+	}
+}
+
+// left tells that a guard is known to be false.
+func left(g *script.Guard, v script.Values) bool {
+	if g == nil {
+		return false
+	}
+	yes, err := g.True(v)
+	return err == nil && !yes && len(g.Facts()) == 0
+}
+
+// answer counts an answer as it is typed and as it is echoed, with Enter.
+func answer(x *script.Exchange, v script.Values) int {
+	if x.Answer == nil {
+		return 1
+	}
+	n := 1
+	pieces, err := x.Answer.Render(v)
+	if err != nil {
+		n += len(x.Answer.Source)
+	}
+	for _, p := range pieces {
+		if p.Secret != "" {
+			n += secretLength
+			continue
+		}
+		n += len(p.Text)
+	}
+	if x.Echo == script.EchoTyped || x.Echo == "" {
+		n *= 2
+	}
+	return n
+}
