@@ -145,3 +145,17 @@ func digits(p []byte) (n int64, rest []byte) {
 	}
 	return n, p[i:]
 }
+
+// ReadSeal reads a seal's line by itself, without checking its link or its
+// signature.
+func ReadSeal(line []byte) (Event, error) {
+	body, _, ok := link.Cut(bytes.TrimSuffix(line, []byte("\n")))
+	if !ok {
+		return Event{}, errSpelling
+	}
+	e, err := decodeEvent(body)
+	if err == nil && e.Seal == nil {
+		err = errSpelling
+	}
+	return e, err
+}

@@ -335,7 +335,7 @@ func TestLinkHash(t *testing.T) {
 	}
 	// Computed with coreutils: printf '%064d\ndef' 0 | sha256sum
 	line := link.From(firstLink).Append([]byte("def"))
-	if got, want := string(line), `def,"link":"` + "432458831e013fb62c7ca3174bcc47bfeda6997f5b43d76b496a65241e1965a8" + "\"}\n"; got != want {
+	if got, want := string(line), `def,"link":"`+"432458831e013fb62c7ca3174bcc47bfeda6997f5b43d76b496a65241e1965a8"+"\"}\n"; got != want {
 		t.Errorf("line %s, want %s", got, want)
 	}
 }

@@ -37,7 +37,8 @@ type Chain struct {
 	sum  [sha256.Size]byte
 }
 
-// From is the chain that stands behind a line with the given link.
+// From is the chain that stands behind a line with the given link; "" is
+// before the first line.
 func From(link string) *Chain {
 	c := new(Chain)
 	c.begin()
