@@ -15,6 +15,7 @@ import (
 
 	"linehand/transcript"
 	"linehand/transcript/internal/durable"
+	"linehand/transcript/internal/link"
 	"linehand/transcript/seal"
 )
 
@@ -247,6 +248,9 @@ func (p pack) keys(trusted []seal.Public) ([]seal.Public, error) {
 	// trusted if a trusted key went over to it, step by step.
 	known := trusted
 	for _, k := range p.Keys {
+		if _, ok := link.From(k.Before).Follow([]byte(k.Proof.Line)); !ok {
+			return nil, fmt.Errorf("%w: an entry of a key was altered", ErrProof)
+		}
 		if key, ok := k.handedOver(known); ok {
 			known = append(known[:len(known):len(known)], key)
 		}
