@@ -35,25 +35,18 @@ func Check(r io.Reader) (*Outline, error) {
 	if err != nil {
 		return o, err
 	}
-	o.Header = h
-	o.mark(s)
-	for {
-		err := s.outline(o)
-		if err == io.EOF {
-			return o, s.unended()
-		}
-		if err != nil {
-			return o, err
-		}
-		o.mark(s)
+	o.Header, o.Size = h, s.lines.Whole
+	for err == nil {
+		err = s.outline(o)
 	}
-}
-
-func (o *Outline) mark(s *scanner) {
-	o.Events, o.Size, o.Link, o.Ended = s.n, s.lines.Whole, s.chain.At(), s.ended
+	o.Events, o.Link, o.Ended = s.n, s.chain.At(), s.ended
 	if o.Seal == nil {
 		o.Unsealed = o.Link
 	}
+	if err == io.EOF {
+		err = s.unended()
+	}
+	return o, err
 }
 
 // outline reads the next event as far as Check needs it.
@@ -61,6 +54,8 @@ func (s *scanner) outline(o *Outline) error {
 	if err := s.next(); err != nil {
 		return err
 	}
+	var before [link.Digits]byte
+	s.chain.CopyAt(&before)
 	body, err := s.follow(s.n + 1)
 	if err != nil {
 		return err
@@ -79,11 +74,12 @@ func (s *scanner) outline(o *Outline) error {
 	case Commitment:
 		o.Commitments++
 	case Sealed:
+		o.Unsealed = string(before[:])
 		if err := s.seal(o, body); err != nil {
 			return err
 		}
 	}
-	s.n, o.At = n, at
+	s.n, o.At, o.Size = n, at, s.lines.Whole
 	return nil
 }
 

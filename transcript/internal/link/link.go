@@ -32,48 +32,59 @@ const MaxLine = 4 << 20
 // Chain is a place in a chain of lines. Its zero value stands before the
 // first line.
 type Chain struct {
-	at   [Digits]byte
-	hash hash.Hash
-	sum  [sha256.Size]byte
+	text  []byte // the link of the last line, LF, and room for a line
+	large hash.Hash
 }
 
 // From is the chain that stands behind a line with the given link; "" is
 // before the first line.
 func From(link string) *Chain {
 	c := new(Chain)
-	c.begin()
-	copy(c.at[:], link)
+	copy(c.at(), link)
 	return c
 }
 
-func (c *Chain) begin() {
-	if c.hash == nil {
-		c.hash = sha256.New()
-		for i := range c.at {
-			c.at[i] = '0'
-		}
+// at is the link of the last line, in place.
+func (c *Chain) at() []byte {
+	if c.text == nil {
+		c.text = append(bytes.Repeat([]byte{'0'}, Digits), '\n')
 	}
+	return c.text[:Digits]
 }
 
 // At is the link of the last line.
-func (c *Chain) At() string { c.begin(); return string(c.at[:]) }
+func (c *Chain) At() string { return string(c.at()) }
 
-// next is the link of a line that follows, up to that link itself.
+// CopyAt copies the link of the last line.
+func (c *Chain) CopyAt(to *[Digits]byte) { copy(to[:], c.at()) }
+
+// next is the link of a line that follows, up to that link itself. Short lines
+// are hashed in one go, which is what makes checking fast.
 func (c *Chain) next(body []byte) (digits [Digits]byte) {
-	c.begin()
-	c.hash.Reset()
-	c.hash.Write(c.at[:])
-	c.hash.Write([]byte{'\n'})
-	c.hash.Write(body)
-	hex.Encode(digits[:], c.hash.Sum(c.sum[:0]))
+	c.at()
+	var sum [sha256.Size]byte
+	if len(body) < 16<<10 {
+		c.text = append(c.text[:Digits+1], body...)
+		sum = sha256.Sum256(c.text)
+	} else {
+		if c.large == nil {
+			c.large = sha256.New()
+		}
+		c.large.Reset()
+		c.large.Write(c.text[:Digits+1])
+		c.large.Write(body)
+		c.large.Sum(sum[:0])
+	}
+	hex.Encode(digits[:], sum[:])
 	return digits
 }
 
 // Append appends the line's link, the closing brace and the line end to body,
 // and moves on.
 func (c *Chain) Append(body []byte) []byte {
-	c.at = c.next(body)
-	body = append(append(body, name...), c.at[:]...)
+	digits := c.next(body)
+	copy(c.at(), digits[:])
+	body = append(append(body, name...), digits[:]...)
 	return append(append(body, end...), '\n')
 }
 
@@ -88,7 +99,7 @@ func (c *Chain) Follow(line []byte) (body []byte, ok bool) {
 	if !bytes.Equal(digits, next[:]) {
 		return nil, false
 	}
-	c.at = next
+	copy(c.at(), next[:])
 	return body, true
 }
 
