@@ -100,8 +100,11 @@ type signer struct {
 func (s signer) Sign(text []byte) ([]byte, error) { return s.key.Sign(text), nil }
 
 // checkpoint signs the log as it is now.
-func (l *Log) checkpoint(key seal.Key) (Checkpoint, error) {
-	c := Checkpoint{Bench: l.Bench(), Size: int64(l.Size())}
+func (l *Log) checkpoint(key seal.Key) (Checkpoint, error) { return l.stateAt(int64(l.Size()), key) }
+
+// stateAt signs the log as it was when it had size entries.
+func (l *Log) stateAt(size int64, key seal.Key) (Checkpoint, error) {
+	c := Checkpoint{Bench: l.Bench(), Size: size}
 	var err error
 	if c.Root, err = l.Root(c.Size); err != nil {
 		return c, fmt.Errorf("work out the log's root: %w", err)

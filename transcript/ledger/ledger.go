@@ -352,7 +352,7 @@ func (l *Ledger) entryFor(name string, o *transcript.Outline, opt SealOptions) E
 	line, _ := transcript.SealLine(o.Link, e)
 	h := o.Header
 	return Entry{
-		Kind: Sealed, Wall: stamp(now), Record: name, Unit: h.Unit, Site: h.Site, Started: stamp(h.Started),
+		Entry: s.Entry, Kind: Sealed, Wall: stamp(now), Record: name, Unit: h.Unit, Site: h.Site, Started: stamp(h.Started),
 		Late: opt.Late, Size: o.Size, Before: o.Link, Seal: bytes.TrimSuffix(line, []byte("\n")),
 	}
 }

@@ -92,7 +92,7 @@ func CheckStamp(request, reply, what []byte) (Stamp, error) {
 	}
 	digest := sha256.Sum256(what)
 	if !bytes.Equal(req.Imprint.Hash, digest[:]) {
-		return Stamp{}, errors.New("the request is for something else")
+		return Stamp{}, ErrOther
 	}
 	var rep stampReply
 	if rest, err := asn1.Unmarshal(reply, &rep); err != nil || len(rest) > 0 {
@@ -109,6 +109,9 @@ func CheckStamp(request, reply, what []byte) (Stamp, error) {
 	stamp.Modified = rep.Status.Status == 1
 	return stamp, err
 }
+
+// ErrOther says that a time-stamp request is for something else.
+var ErrOther = errors.New("the time-stamp request is for something else")
 
 var errToken = errors.New("the reply holds no time-stamp token (RFC 3161)")
 
