@@ -60,17 +60,18 @@ func (s *scanner) outline(o *Outline) error {
 	if err != nil {
 		return err
 	}
-	n, at, kind, ok := frame(body)
+	n, at, name, ok := frame(body)
+	kind := closing(name)
 	switch {
 	case !ok:
 		return s.fault(FaultEdited, "%v", errSpelling)
 	case n != s.n+1:
 		return s.fault(FaultEdited, "this is event %d, where event %d should stand", n, s.n+1)
 	}
-	if err := s.place(Kind(kind)); err != nil {
+	if err := s.place(kind); err != nil {
 		return err
 	}
-	switch Kind(kind) {
+	switch kind {
 	case Commitment:
 		o.Commitments++
 	case Sealed:
@@ -81,6 +82,17 @@ func (s *scanner) outline(o *Outline) error {
 	}
 	s.n, o.At, o.Size = n, at, s.lines.Whole
 	return nil
+}
+
+// closing is the kind of that name, if it is one that Check goes by, without
+// making a string of it.
+func closing(name []byte) Kind {
+	for _, kind := range [...]Kind{Ending, Commitment, Sealed} {
+		if string(name) == string(kind) {
+			return kind
+		}
+	}
+	return ""
 }
 
 // seal reads the seal and what it is over.

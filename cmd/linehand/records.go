@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -134,6 +135,9 @@ func (k *keeping) verifyRecords(paths []string, keys []seal.Public) error {
 	list := []*seal.Result{}
 	for _, path := range paths {
 		res, err := seal.VerifyFile(path, keys...)
+		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
+			err = &codedError{exitInput, err.Error(), "name a session record that is there and may be read"}
+		}
 		if err != nil {
 			k.report(err)
 			code = max(code, exitCode(err))

@@ -328,7 +328,7 @@ func (l *Ledger) takeIn(r io.Reader, folder string, p pack, one packed, keys []s
 			return source, false, fmt.Errorf("%s was brought in before, and was another record", name)
 		}
 	}
-	e := Entry{Kind: Imported, Bench: p.Bench, Record: name, Unit: source.Unit, Site: source.Site, Started: source.Started, By: by, Checkpoint: p.Checkpoint, Seal: source.Seal}
+	e := Entry{Entry: int64(l.log.Size()), Kind: Imported, Bench: p.Bench, Record: name, Unit: source.Unit, Site: source.Site, Started: source.Started, By: by, Checkpoint: p.Checkpoint, Seal: source.Seal}
 	// The file comes first: until the entry is there, it is only a file that the log does not know.
 	if err := os.Rename(temp.Name(), path); err != nil {
 		return e, false, err

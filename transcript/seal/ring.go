@@ -121,7 +121,8 @@ func locked(text []byte, passphrase string, work int) ([]byte, error) {
 		return nil, err
 	}
 	_, err = w.Write(text)
-	return out.Bytes(), errors.Join(err, w.Close(), armored.Close())
+	err = errors.Join(err, w.Close(), armored.Close())
+	return out.Bytes(), err
 }
 
 // PEM is the public part as a file for other programs.
