@@ -14,8 +14,8 @@ const layoutHigh = 38.0
 // the profile plans; the zero Layout stands for none.
 func Disks(id string, options []disk.Option, chosen disk.Layout) *Picture {
 	p := &Picture{ID: id, Title: "Disk layouts over the same drives"}
-	left, wide := 190.0, 300.0
-	p.Width = 700
+	left, wide := 236.0, 300.0
+	p.Width = 760
 	y := 24.0
 	p.word("fine", "part of the raw capacity that is left to use", left, 13, wide, Start)
 	p.word("fine", "survives", left+wide+12, 13, 0, Start)

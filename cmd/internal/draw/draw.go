@@ -67,14 +67,17 @@ func (p *Picture) line(class string, x, y, w, h float64) {
 
 // word puts text at a place, shortened to a width where that is above 0.
 func (p *Picture) word(class, text string, x, y, width float64, anchor Anchor) {
-	short := text
+	short, size := text, sizeOf(class)
+	if strings.HasSuffix(class, " strong") {
+		size *= 1.08 // bold is wider
+	}
 	if width > 0 {
-		short = Shorten(text, width, sizeOf(class))
+		short = Shorten(text, width, size)
 	}
 	if short == "" {
 		return
 	}
-	s := Shape{Form: Word, Class: class, X: x, Y: y, W: Width(short, sizeOf(class)), Text: short, Anchor: anchor}
+	s := Shape{Form: Word, Class: class, X: x, Y: y, W: Width(short, size), Text: short, Anchor: anchor}
 	if short != text {
 		s.Tip = text
 	}

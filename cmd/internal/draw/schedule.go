@@ -103,7 +103,7 @@ func lanesOf(batch schedule.Batch, s schedule.Schedule) []lane {
 
 func aloneOf(a schedule.Assignment) lane {
 	l := lane{name: a.Unit}
-	for _, b := range []bar{{"boot", "starts", a.Boot}, {"wait", "finishes by itself", a.Wait}} {
+	for _, b := range []bar{{"boot", a.Unit + " starts", a.Boot}, {"wait", a.Unit + " finishes by itself", a.Wait}} {
 		if b.span.End > b.span.Start {
 			l.bars = append(l.bars, b)
 		}
@@ -114,7 +114,9 @@ func aloneOf(a schedule.Assignment) lane {
 func (p *Picture) bar(b bar, at func(time.Duration) float64, y float64) {
 	x, w := at(b.span.Start), at(b.span.End)-at(b.span.Start)
 	p.box(b.class, x, y+3, w, laneHigh-8, fmt.Sprintf("%s: %s to %s", b.text, Clock(b.span.Start), Clock(b.span.End)))
-	p.word("fine ink", Shorten(b.text, w-8, Small), x+4, y+16, 0, Start)
+	if b.class != "boot" && b.class != "wait" { // their lane has the unit's name
+		p.word("fine ink", Shorten(b.text, w-8, Small), x+4, y+16, 0, Start)
+	}
 }
 
 // tick is a round distance between the marks of the time axis.

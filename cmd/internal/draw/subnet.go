@@ -61,7 +61,7 @@ func Subnet(id string, m Map) *Picture {
 		Width: axisWide + across*cell + 2, Height: axisHigh + float64(rows)*cell + 2,
 	}
 	for c := range columns {
-		p.word("fine", "+"+offset(c, m.Block), axisWide+(float64(c)+.5)*cell, axisHigh-6, 0, Middle)
+		p.word("fine", offset(c, m.Block), axisWide+(float64(c)+.5)*cell, axisHigh-6, 0, Middle)
 	}
 	a := m.Block.Addr()
 	marks, who := m.marks()

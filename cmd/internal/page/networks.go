@@ -39,8 +39,12 @@ func (v *view) networks(p *plan.Plan) {
 		if n.MTU > 0 {
 			out.Facts = append(out.Facts, fact{"Frame size", fmt.Sprintf("%d octets", n.MTU)})
 		}
-		for _, r := range n.Reserved {
-			out.Facts = append(out.Facts, fact{"Reserved", rangeText(r.First, r.Last)})
+		if len(n.Reserved) > 0 {
+			ranges := make([]string, len(n.Reserved))
+			for k, r := range n.Reserved {
+				ranges[k] = rangeText(r.First, r.Last)
+			}
+			out.Facts = append(out.Facts, fact{"Reserved", strings.Join(ranges, ", ")})
 		}
 		for _, t := range taken {
 			out.Holders = append(out.Holders, holder{t.Address.String(), wordFor(t.Mark), t.Who})

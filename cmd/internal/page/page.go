@@ -14,14 +14,9 @@ import (
 	"html/template"
 	"io"
 
-	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/station"
 	"linehand/script/plan"
-	"linehand/script/plan/disk"
-	"linehand/script/plan/lift"
-	"linehand/script/plan/power"
-	"linehand/script/plan/rack"
-	"linehand/script/plan/schedule"
+	"linehand/script/plan/sums"
 )
 
 // Check is what the page shows.
@@ -29,27 +24,7 @@ type Check struct {
 	Report station.Report
 	SHA256 string     // digest of the plan; "" when there is none
 	Plan   *plan.Plan // nil when the profile has errors
-	Sums   Sums
-}
-
-// Sums are the results of the sums over the plan; empty where the profile
-// does not say enough for them.
-type Sums struct {
-	Racks    []draw.Elevation
-	Weights  []rack.Report // of Racks
-	Power    power.Report
-	Disks    []Disks
-	Lifts    []lift.Advice
-	Batch    schedule.Batch
-	Schedule schedule.Schedule
-}
-
-// Disks are the layouts of units that have the same drives and plan.
-type Disks struct {
-	Units   []string
-	Drives  string // such as "24 drives of 20 TB, 2 of them spares"
-	Chosen  disk.Layout
-	Options []disk.Option
+	Sums   sums.Sums  // of Plan; empty where the profile does not say enough for them
 }
 
 //go:embed page.html
@@ -83,9 +58,6 @@ func Write(w io.Writer, c Check) error {
 
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"style":   func() template.CSS { return template.CSS(styleText) },
-		"percent": draw.Percent,
-		"clock":   draw.Clock,
-		"least":   func(l disk.Layout) string { _, source := l.Minimum(); return source },
+		"style": func() template.CSS { return template.CSS(styleText) },
 	}
 }

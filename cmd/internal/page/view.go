@@ -13,6 +13,8 @@ import (
 	"linehand/script/plan/lift"
 	"linehand/script/plan/power"
 	"linehand/script/plan/rack"
+	"linehand/script/plan/schedule"
+	"linehand/script/plan/sums"
 )
 
 // view is a check laid out for the page's template.
@@ -35,16 +37,19 @@ type view struct {
 	RackCaution         string
 	Feeds               []power.FeedLoad
 	Power               template.HTML
-	Heat                power.Heat
+	Strips              []sums.Strip
+	Air                 *sums.Air
 	PowerCaution        string
 	Disks               []layouts
 	MoreDisks           int
 	Lifts               []move
 	LiftSources         []string
+	LiftLimits          []string
 	LiftCaution         string
 	Schedule            template.HTML
 	Steps               []step
-	Time                string
+	Time, TimeNote      string
+	Open                []string // what is not summed
 }
 
 type fact struct{ Name, Value string }
@@ -72,11 +77,14 @@ func newView(c Check) view {
 	v.HasPlan = true
 	v.Site, v.Secrets, v.Units = siteFacts(c.Plan), c.Plan.Secrets, c.Plan.List()
 	v.networks(c.Plan)
-	v.racks(c.Sums)
-	v.power(c.Sums.Power)
+	v.Open = c.Sums.Open
+	v.racks(c.Plan, c.Sums.Racks)
+	v.power(c.Sums)
 	v.disks(c.Sums.Disks)
-	v.lifts(c.Sums.Lifts)
-	v.schedule(c.Sums)
+	v.lifts(c.Sums.Lifting)
+	if c.Sums.Visit != nil {
+		v.visit(c.Sums.Visit)
+	}
 	return v
 }
 
@@ -109,33 +117,49 @@ func siteFacts(p *plan.Plan) []fact {
 
 // cabinet is a rack with its drawing.
 type cabinet struct {
-	rack.Report
-	Drawing template.HTML
-	Load    string
-	Empty   string
+	sums.Rack
+	Drawing     template.HTML
+	Load, Empty string
 }
 
-func (v *view) racks(s Sums) {
-	for i, e := range s.Racks {
+func (v *view) racks(p *plan.Plan, all []sums.Rack) {
+	in := make(map[string][]*plan.Unit, len(all))
+	for _, u := range p.Units {
+		in[u.Place.Rack.Value] = append(in[u.Place.Rack.Value], u)
+	}
+	for i, r := range all {
 		if i == mostRacks {
-			v.MoreRacks = len(s.Racks) - mostRacks
+			v.MoreRacks = len(all) - mostRacks
 			break
 		}
-		c := cabinet{Drawing: draw.Rack(fmt.Sprintf("rack-%d", i+1), e).SVG()}
-		if i < len(s.Weights) {
-			c.Report = s.Weights[i]
-			v.RackCaution = c.Caution
-		}
-		c.Report.Rack = e.Rack
-		c.Load, c.Empty = weightOf(c.Report), fmt.Sprintf("%d of %d U", len(c.Report.Empty), e.Rack.Height)
-		v.Racks = append(v.Racks, c)
+		drawing := draw.Rack(fmt.Sprintf("rack-%d", i+1), elevation(r, in[r.Rack.Name]))
+		v.RackCaution = r.Caution
+		v.Racks = append(v.Racks, cabinet{Rack: r, Drawing: drawing.SVG(), Load: loadOf(r), Empty: fmt.Sprintf("%d of %d U", len(r.Empty), r.Rack.Height)})
 	}
 }
 
-func weightOf(r rack.Report) string {
+// elevation is what stands in a rack, and what hangs at its side.
+func elevation(r sums.Rack, units []*plan.Unit) draw.Elevation {
+	e := draw.Elevation{Rack: r.Rack}
+	for _, u := range units {
+		f := u.Facts
+		if f.HeightU.Value == 0 && u.Place.At.Value == 0 {
+			e.Beside = append(e.Beside, u.Name)
+			continue
+		}
+		item := rack.Item{Name: u.Name, Lowest: u.Place.At.Value, Height: f.HeightU.Value, Side: rack.Side(u.Place.Side.Value)}
+		if f.WeightKg.Value > 0 {
+			item.Weight = f.WeightKg.Value + float64(f.Drives.Count.Value)*f.Drives.WeightKg.Value
+		}
+		e.Items = append(e.Items, item)
+	}
+	return e
+}
+
+func loadOf(r sums.Rack) string {
 	s := fmt.Sprintf("%.1f kg", r.Weight)
-	if r.Rack.Rating > 0 {
-		s += fmt.Sprintf(" of %g kg rated (%.0f %%)", r.Rack.Rating, 100*r.Weight/r.Rack.Rating)
+	if rating := r.Rack.Rating; rating > 0 {
+		s += fmt.Sprintf(" of %g kg rated (%.0f %%)", rating, 100*r.Weight/rating)
 	}
 	if len(r.Unweighed) > 0 {
 		s += ", without " + strings.Join(r.Unweighed, ", ") + " whose weight is not stated"
@@ -143,45 +167,72 @@ func weightOf(r rack.Report) string {
 	return s
 }
 
-func (v *view) power(r power.Report) {
-	v.Feeds, v.Heat, v.PowerCaution = r.Feeds, r.Heat, r.Caution
-	if len(r.Feeds) > 0 {
-		v.Power = draw.Power("feeds", r.Feeds[:min(len(r.Feeds), mostFeeds)]).SVG()
+func (v *view) power(s sums.Sums) {
+	v.Strips, v.Air = s.Strips, s.Air
+	if s.Power == nil || len(s.Power.Feeds) == 0 {
+		return
 	}
+	v.Feeds, v.PowerCaution = s.Power.Feeds, s.Power.Caution
+	v.Power = draw.Power("feeds", v.Feeds[:min(len(v.Feeds), mostFeeds)]).SVG()
 }
 
 // layouts are the layouts over one set of drives, with their drawing.
 type layouts struct {
-	Disks
+	sums.Disks
+	Title   string
 	Rows    []layoutRow
+	Times   bool // any rebuild time is known
+	Risks   bool // any chance of an unreadable sector is
+	Losses  bool // any mean time to data loss is
 	Drawing template.HTML
 }
 
 type layoutRow struct {
 	disk.Option
 	Planned bool
-	Verify  string
+	Columns int // besides the layout's name
 	Rebuild string
 	Risk    string
 	MTTDL   string
 }
 
-func (v *view) disks(all []Disks) {
+func (v *view) disks(all []sums.Disks) {
 	for i, d := range all {
 		if i == mostDisks {
 			v.MoreDisks = len(all) - mostDisks
 			break
 		}
-		l := layouts{Disks: d, Drawing: draw.Disks(fmt.Sprintf("disks-%d", i+1), d.Options, d.Chosen).SVG()}
+		l := layouts{Disks: d, Title: disksTitle(d), Drawing: draw.Disks(fmt.Sprintf("disks-%d", i+1), d.Options, d.Chosen.Layout).SVG()}
 		for _, o := range d.Options {
-			l.Rows = append(l.Rows, rowOf(o, draw.Same(o.Layout, d.Chosen)))
+			l.Rows = append(l.Rows, rowOf(o, draw.Same(o.Layout, d.Chosen.Layout)))
+			l.Times = l.Times || o.Figures.Rebuild > 0
+			l.Risks = l.Risks || len(o.Rebuilds) > 0 && o.Rebuilds[0].Unreadable >= 0
+			l.Losses = l.Losses || o.Figures.MTTDL > 0
+		}
+		for _, more := range []bool{l.Times, l.Risks, l.Losses} {
+			for j := range l.Rows {
+				if more {
+					l.Rows[j].Columns++
+				}
+			}
 		}
 		v.Disks = append(v.Disks, l)
 	}
 }
 
+func disksTitle(d sums.Disks) string {
+	s := fmt.Sprintf("%d drives of %s", d.Drives, d.Size)
+	if d.Chosen.Spares > 0 {
+		s += fmt.Sprintf(", %d of them spare", d.Chosen.Spares)
+	}
+	if d.Unused > 0 {
+		s += fmt.Sprintf(", %d in no layout", d.Unused)
+	}
+	return s
+}
+
 func rowOf(o disk.Option, planned bool) layoutRow {
-	row := layoutRow{Option: o, Planned: planned, Rebuild: hours(o.Figures.Rebuild), Verify: hours(o.Figures.Verify), Risk: "not stated", MTTDL: "not stated"}
+	row := layoutRow{Option: o, Planned: planned, Rebuild: hours(o.Figures.Rebuild), Columns: 5, Risk: "not stated", MTTDL: "not stated"}
 	if n := len(o.Rebuilds); n > 0 {
 		if last := o.Rebuilds[n-1]; last.Unreadable >= 0 {
 			row.Risk = "≤ " + draw.Percent(last.Unreadable)
@@ -200,28 +251,28 @@ func hours(d time.Duration) string {
 	return draw.Clock(d) + " h"
 }
 
-// move is a lifting advice in short; Text has it in full.
+// move is a lifting advice in short.
 type move struct {
-	lift.Advice
-	Weight, Out string
-	Indexes     string
-	Plan        string
+	sums.Lift
+	Weight, Out, Heights, Indexes, Manner string
 }
 
-func (v *view) lifts(all []lift.Advice) {
-	for _, a := range all {
-		v.LiftSources, v.LiftCaution = a.Sources, a.Caution
-		v.Lifts = append(v.Lifts, move{Advice: a, Weight: fmt.Sprintf("%.1f kg", a.DrivesIn.Weight), Out: outOf(a), Indexes: indexes(a), Plan: Manner(a)})
+func (v *view) lifts(all []sums.Lift) {
+	for _, l := range all {
+		v.LiftSources, v.LiftCaution, v.LiftLimits = l.Sources, l.Caution, l.Limits
+		v.Lifts = append(v.Lifts, move{Lift: l, Weight: fmt.Sprintf("%.1f kg", l.DrivesIn.Weight), Out: outOf(l.Advice),
+			Heights: fmt.Sprintf("%.0f cm to %.0f cm", l.From/10, l.To/10), Indexes: indexes(l.Advice), Manner: Manner(l.Advice)})
 	}
 }
 
 func outOf(a lift.Advice) string {
 	if a.DrivesOut.Weight == a.DrivesIn.Weight {
-		return "no drives"
+		return "–"
 	}
 	return fmt.Sprintf("%.1f kg", a.DrivesOut.Weight)
 }
 
+// indexes are for the weight as it is to be lifted.
 func indexes(a lift.Advice) string {
 	c := a.DrivesIn
 	if a.DrivesFirst {
@@ -236,9 +287,12 @@ func indexes(a lift.Advice) string {
 
 // Manner says in a few words how a unit is lifted.
 func Manner(a lift.Advice) string {
-	s := counted(a.People, "person, a second at hand", "people")
-	if a.Device {
-		s = fmt.Sprintf("lifting device, %d people to guide", a.People)
+	s := fmt.Sprintf("%d people, one gives the word", a.People)
+	switch {
+	case a.Device:
+		s = fmt.Sprintf("lifting device, and %d people to guide", a.People)
+	case a.People == 1:
+		s = "1 person, a second at hand"
 	}
 	if a.DrivesFirst {
 		s = "drives out first, then " + s
@@ -251,30 +305,26 @@ type step struct {
 	At, Until, Who, What, Unit string
 }
 
-func (v *view) schedule(s Sums) {
-	if len(s.Schedule.Assignments) == 0 {
-		return
+func (v *view) visit(s *sums.Visit) {
+	if len(s.Assignments) <= mostBars {
+		v.Schedule = draw.Schedule("schedule", schedule.Batch{Lines: s.Lines, Technicians: s.Technicians}, s.Schedule).SVG()
 	}
-	if len(s.Schedule.Assignments) <= mostBars {
-		v.Schedule = draw.Schedule("schedule", s.Batch, s.Schedule).SVG()
-	}
-	for _, t := range s.Schedule.Steps {
+	for _, t := range s.Steps {
 		what := "unpack, rack and cable"
 		if t.Line > 0 {
 			what = fmt.Sprintf("move the cable of line %d to it", t.Line)
 		}
 		v.Steps = append(v.Steps, step{draw.Clock(t.Start), draw.Clock(t.End), fmt.Sprintf("technician %d", t.Technician), what, t.Unit})
 	}
-	v.Time = timeOf(s)
+	v.Time, v.TimeNote = timeOf(s), s.Note
 }
 
-func timeOf(s Sums) string {
-	bound := s.Schedule.Bounds.Lowest()
+func timeOf(s *sums.Visit) string {
 	text := fmt.Sprintf("%s take %s (hours:minutes) with %s and %s; no schedule is shorter than %s. ",
-		counted(len(s.Schedule.Assignments), "unit", "units"), draw.Clock(s.Schedule.Makespan),
-		counted(s.Batch.Technicians, "technician", "technicians"), counted(s.Batch.Lines, "line", "lines"), draw.Clock(bound))
-	if s.Schedule.Shortest {
+		counted(len(s.Assignments), "unit", "units"), draw.Clock(s.Makespan),
+		counted(s.Technicians, "technician", "technicians"), counted(s.Lines, "line", "lines"), draw.Clock(s.Bounds.Lowest()))
+	if s.Shortest {
 		return text + "This one is the shortest there is."
 	}
-	return text + fmt.Sprintf("It is at most %.2f times the shortest possible (%s).", s.Schedule.Guarantee, s.Schedule.Proof)
+	return text + fmt.Sprintf("It is at most %.2f times the shortest possible (%s).", s.Guarantee, s.Proof)
 }
