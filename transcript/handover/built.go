@@ -1,0 +1,161 @@
+package handover
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"linehand/transcript/audit"
+)
+
+// installed puts a unit's records beside its plan.
+func (m *maker) installed(u *unit) {
+	in := Installed{Unit: *u.plan, State: NoRecord}
+	b := built{plan: u.plan, at: make(map[string]int)}
+	for _, r := range u.counting() {
+		in.facts(r.report.Facts)
+		b.run(r)
+	}
+	for _, r := range u.runs {
+		in.Records = append(in.Records, r.file)
+	}
+	if last := u.last(); last != nil {
+		in.State = string(last.report.Verdict)
+	}
+	b.serial(in.SerialRead)
+	b.judge()
+	in.Values = b.values
+	m.doc.Units = append(m.doc.Units, in)
+}
+
+// facts keeps the last text of each fact.
+func (in *Installed) facts(list []audit.Fact) {
+	for _, f := range list {
+		if f.Name == "serial" {
+			in.SerialRead = f.Text
+			continue
+		}
+		if i := slices.IndexFunc(in.Facts, func(have Fact) bool { return have.Name == f.Name }); i >= 0 {
+			in.Facts[i].Text = f.Text
+			continue
+		}
+		in.Facts = append(in.Facts, Fact{f.Name, f.Text})
+	}
+}
+
+// built gathers the as-built table of one unit. Of several runs the later
+// ones count, value by value.
+type built struct {
+	plan   *Unit
+	values []Value
+	at     map[string]int // place in values of a path or name
+	before map[string]string
+	equal  map[string]bool // by path or name: the read-back was equal
+}
+
+func (b *built) value(path, name string) *Value {
+	key := cmp.Or(path, name)
+	i, ok := b.at[key]
+	if !ok {
+		i = len(b.values)
+		b.at[key] = i
+		b.values = append(b.values, Value{Path: path, Name: name, Planned: clean(b.plan.Planned[path]), Source: clean(b.plan.Sources[path])})
+	}
+	return &b.values[i]
+}
+
+func (b *built) run(r *run) {
+	if b.equal == nil {
+		b.equal, b.before = make(map[string]bool), make(map[string]string)
+	}
+	for _, s := range r.report.Stages {
+		for _, e := range s.Entries {
+			if e.Value == "" || e.Secret {
+				continue
+			}
+			v := b.value(e.Value, e.Value)
+			v.Entered, v.Part, v.Event, v.Record = e.Entered, false, e.Event, r.file
+			b.before[e.Value] = r.Header.Planned[e.Value]
+		}
+	}
+	for _, back := range r.report.ReadBacks {
+		if !back.Counts {
+			continue
+		}
+		v := b.value(back.Value, back.Name)
+		v.Name, v.ReadBack, v.ReadAt, v.Record = back.Name, back.Got, back.Event, r.file
+		if v.Planned == "" {
+			v.Planned = back.Want
+		}
+		b.equal[cmp.Or(back.Value, back.Name)] = back.Equal
+		if back.Value != "" {
+			b.before[back.Value] = r.Header.Planned[back.Value]
+		}
+		if v.Entered == "" {
+			b.inside(v, r)
+		}
+	}
+}
+
+// inside finds the value as a word of a longer answer, such as a command that
+// sets several at once. Where the path names a port, the answer must, too.
+func (b *built) inside(v *Value, r *run) {
+	port, _ := strings.CutPrefix(v.Path, "ports.")
+	port, _, _ = strings.Cut(port, ".")
+	for _, s := range r.report.Stages {
+		for _, e := range s.Entries {
+			words := strings.Fields(e.Entered)
+			if e.Value != "" || e.Secret || len(words) < 2 || v.Path == "" || !slices.Contains(words, v.Planned) {
+				continue
+			}
+			if strings.HasPrefix(v.Path, "ports.") && !slices.Contains(words, port) && r.report.Kind != "" && portsOf(b.plan) > 1 {
+				continue
+			}
+			v.Entered, v.Part, v.Event, v.Record = v.Planned, true, e.Event, r.file
+		}
+	}
+}
+
+func portsOf(u *Unit) int { return len(u.Ports) }
+
+// serial is a line of the table, too, where the chassis said one.
+func (b *built) serial(read string) {
+	if read == "" && b.plan.Serial == "" || len(b.values) == 0 {
+		return
+	}
+	v := Value{Path: "unit.serial", Name: "serial number", Planned: clean(b.plan.Serial), Source: clean(b.plan.Sources["unit.serial"]), ReadBack: read}
+	if b.equal == nil {
+		b.equal = make(map[string]bool)
+	}
+	b.equal["unit.serial"] = read == b.plan.Serial
+	b.values = append([]Value{v}, b.values...)
+}
+
+func (b *built) judge() {
+	for i := range b.values {
+		v := &b.values[i]
+		equal, read := b.equal[cmp.Or(v.Path, v.Name)]
+		planned, known := b.plan.Planned[v.Path]
+		before, was := b.before[v.Path]
+		switch {
+		case v.Path == "unit.serial" && v.ReadBack == "":
+			v.Verdict = NotRead
+		case v.Path == "unit.serial" && v.Planned == "":
+			v.Verdict = "left open in the plan"
+		case read && !equal:
+			v.Verdict = string(audit.Differs)
+		case known && was && before != "" && before != planned:
+			v.Verdict = PlanMoved
+		case known && v.Entered != "" && v.Entered != v.Planned && !read:
+			v.Verdict = string(audit.Differs)
+		case known && v.Entered != "" && v.Entered != v.Planned:
+			v.Verdict = string(audit.Differs)
+		case read:
+			v.Verdict = string(audit.AsPlanned)
+		case v.Entered != "":
+			v.Verdict = NotRead
+		default:
+			v.Verdict = NotEntered
+		}
+	}
+}

@@ -1,0 +1,210 @@
+package handover
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"linehand/transcript"
+	"linehand/transcript/audit"
+)
+
+// The codes of the punch list.
+const (
+	CodeNoRecord  = "no-record"
+	CodeRehearsal = "rehearsal"
+	CodeAltered   = "altered"
+	CodeDiffers   = "differs"
+	CodeUnended   = "not-finished"
+	CodeByHand    = "by-hand"
+	CodeHold      = "hold"
+	CodeUnseen    = "unseen"
+	CodeUntouched = "not-entered"
+	CodeUnread    = "not-read-back"
+	CodeUnsealed  = "unsealed"
+	CodeKey       = "key"
+	CodeSerial    = "serial-twice"
+)
+
+func (m *maker) open(u *unit, r *run, code, format string, args ...any) {
+	o := Open{Code: code, What: fmt.Sprintf(format, args...)}
+	if u != nil {
+		o.Unit = u.plan.Name
+	}
+	if r != nil {
+		o.Record = r.file
+	}
+	m.doc.Punch = append(m.doc.Punch, o)
+}
+
+func (m *maker) punch() {
+	for i, u := range m.units {
+		m.punchUnit(u, &m.doc.Units[i])
+	}
+	m.serials()
+}
+
+func (m *maker) punchUnit(u *unit, in *Installed) {
+	last := u.last()
+	switch {
+	case last == nil && u.plan.Console:
+		m.open(u, nil, CodeNoRecord, "The unit is planned, and no record of it is in the pack.")
+	case last != nil && last.report.Mode == rehearsal:
+		m.open(u, last, CodeRehearsal, "The record is of a rehearsal with a simulated unit: nothing is known of the unit itself.")
+	}
+	for _, r := range u.runs {
+		m.punchRecord(u, r)
+	}
+	if last == nil {
+		return
+	}
+	m.punchRun(u, last)
+	m.unseen(u, last)
+	m.values(u, last, in)
+}
+
+// punchRecord is about a record as a file: whole, and sealed?
+func (m *maker) punchRecord(u *unit, r *run) {
+	if f := r.Fault; f != nil && f.Kind != transcript.FaultUnended {
+		m.open(u, r, CodeAltered, "The record is not as it was written: line %d: %s.", f.Line, strings.TrimSuffix(clean(f.Text), "."))
+		return
+	}
+	s := r.Seal
+	switch {
+	case s == nil || !s.Sealed && s.Outline.Seal == nil:
+		m.open(u, r, CodeUnsealed, "The record is not sealed.")
+	case !s.Sealed:
+		m.open(u, r, CodeAltered, "The seal of the record is not right.")
+	default:
+		for _, f := range s.Findings {
+			if !f.Remark {
+				m.open(u, r, CodeKey, "%s.", upper(strings.TrimSuffix(clean(f.Text), ".")))
+			}
+		}
+	}
+}
+
+func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// punchRun is about what the unit's last run came to.
+func (m *maker) punchRun(u *unit, r *run) {
+	switch r.report.Verdict {
+	case audit.Differs:
+		for _, because := range r.report.Because {
+			m.open(u, r, CodeDiffers, "%s", clean(because))
+		}
+	case audit.NotFinished:
+		for _, because := range r.report.Because {
+			m.open(u, r, CodeUnended, "%s", clean(because))
+		}
+	case audit.Unplanned:
+		m.open(u, r, CodeByHand, "The unit was set up by hand, and nothing was compared with the plan.")
+	}
+	for _, h := range r.report.Holds {
+		if !h.Released {
+			m.open(u, r, CodeHold, "Event %d: a hold was not released: %s", h.Event, h.Reason)
+		}
+	}
+	if n := len(r.report.ByHand); n > 0 && r.report.Verdict != audit.Unplanned {
+		m.open(u, r, CodeByHand, "Event %d: a person typed into the unit, %s.", r.report.ByHand[0].Event, times(n))
+	}
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// unseen are stages that no run has witnessed.
+func (m *maker) unseen(u *unit, last *run) {
+	for _, s := range last.report.Stages {
+		if s.State != "unseen" {
+			continue
+		}
+		done := false
+		for _, r := range u.counting() {
+			done = done || slices.ContainsFunc(r.report.Stages, func(o audit.Stage) bool { return o.Name == s.Name && o.State == "done" })
+		}
+		if !done {
+			m.open(u, last, CodeUnseen, "Stage %s was not witnessed.", s.Name)
+		}
+	}
+}
+
+// values are planned ones that never reached the unit, or were not read back.
+func (m *maker) values(u *unit, last *run, in *Installed) {
+	var unread []string
+	for _, v := range in.Values {
+		if v.Verdict == NotRead {
+			unread = append(unread, v.Name)
+		}
+	}
+	if len(unread) > 0 {
+		m.open(u, last, CodeUnread, "Entered and not read back: %s.", strings.Join(unread, ", "))
+	}
+	var never []string
+	for _, p := range u.plan.Ports {
+		for _, key := range []string{"address", "address6"} {
+			path := "ports." + p.Name + "." + key
+			planned := u.plan.Planned[path]
+			if planned != "" && !slices.ContainsFunc(in.Values, func(v Value) bool { return v.Path == path || v.Entered == planned }) && !mentions(u, planned) {
+				never = append(never, fmt.Sprintf("%s %s", path, planned))
+			}
+		}
+	}
+	if len(never) > 0 {
+		m.open(u, last, CodeUntouched, "Planned, and neither entered nor read back: %s.", strings.Join(never, ", "))
+	}
+}
+
+// mentions tells whether a value stood as a word in anything that was typed.
+func mentions(u *unit, value string) bool {
+	for _, r := range u.counting() {
+		for _, s := range r.report.Stages {
+			for _, e := range s.Entries {
+				for _, word := range strings.FieldsFunc(e.Entered, func(r rune) bool { return r == ' ' || r == '/' || r == ',' }) {
+					if word == value {
+						return true
+					}
+				}
+			}
+		}
+	}
+	return false
+}
+
+// serials finds chassis that two units claim.
+func (m *maker) serials() {
+	first := make(map[string]string)
+	for i, in := range m.doc.Units {
+		if in.SerialRead == "" {
+			continue
+		}
+		if other, ok := first[in.SerialRead]; ok {
+			m.open(m.units[i], m.units[i].last(), CodeSerial, "The chassis says serial number %s, as that of %s does.", in.SerialRead, other)
+			continue
+		}
+		first[in.SerialRead] = in.Name
+	}
+}
+
+// secretsTyped are the names of secrets that were typed in a run, and those
+// that the record holds a commitment to.
+func (r *run) secretsTyped() (names []string, bound map[string]bool) {
+	bound = make(map[string]bool)
+	for _, e := range r.Events {
+		switch e.Kind {
+		case transcript.Said:
+			for _, part := range e.Data {
+				if part.Secret != "" && !slices.Contains(names, part.Secret) {
+					names = append(names, part.Secret)
+				}
+			}
+		case transcript.Commitment:
+			bound[e.Name] = true
+		}
+	}
+	return names, bound
+}

@@ -1,0 +1,103 @@
+package handover
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+)
+
+// WriteJSON writes the document as one JSON value (RFC 8259).
+func (d Document) WriteJSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	if err := e.Encode(d); err != nil {
+		return fmt.Errorf("write the handover document as JSON: %w", err)
+	}
+	return nil
+}
+
+// WriteUnits writes the asset register: RFC 4180 CSV in UTF-8, a row for each
+// unit.
+func (d Document) WriteUnits(w io.Writer) error {
+	rows := [][]string{{"unit", "kind", "kind title", "title", "serial planned", "serial read", "firmware", "rack", "lowest rack unit", "cluster",
+		"ports", "addresses", "addresses 6", "site", "state", "record"}}
+	for _, u := range d.Units {
+		var ports, four, six []string
+		for _, p := range u.Ports {
+			ports, four = append(ports, p.Name), append(four, p.Address)
+			if p.Address6 != "" {
+				six = append(six, p.Address6)
+			}
+		}
+		at, record := "", ""
+		if u.At > 0 {
+			at = strconv.Itoa(u.At)
+		}
+		if n := len(u.Records); n > 0 {
+			record = u.Records[n-1]
+		}
+		rows = append(rows, []string{u.Name, u.Kind, u.KindTitle, u.Title, u.Serial, u.SerialRead, u.Fact("firmware"), u.Rack, at, u.Cluster,
+			strings.Join(ports, " "), strings.Join(four, " "), strings.Join(six, " "), d.Site.Name, u.State, record})
+	}
+	return writeCSV(w, rows)
+}
+
+// Fact is the text of a fact; "" where there is none of that name.
+func (u *Installed) Fact(name string) string {
+	for _, f := range u.Facts {
+		if f.Name == name {
+			return f.Text
+		}
+	}
+	return ""
+}
+
+// WriteBuilt writes the as-built table: RFC 4180 CSV in UTF-8, a row for each
+// value.
+func (d Document) WriteBuilt(w io.Writer) error {
+	rows := [][]string{{"unit", "value", "name", "entered", "planned", "planned in", "read back", "verdict", "record", "event entered", "event read back"}}
+	for _, u := range d.Units {
+		for _, v := range u.Values {
+			rows = append(rows, []string{u.Name, v.Path, v.Name, v.Entered, v.Planned, v.Source, v.ReadBack, v.Verdict, v.Record, number(v.Event), number(v.ReadAt)})
+		}
+	}
+	return writeCSV(w, rows)
+}
+
+func number(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return strconv.Itoa(n)
+}
+
+func writeCSV(w io.Writer, rows [][]string) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true // RFC 4180 2
+	for _, row := range rows {
+		for i := range row {
+			row[i] = cell(row[i])
+		}
+	}
+	if err := c.WriteAll(rows); err != nil {
+		return fmt.Errorf("write the handover tables as CSV: %w", err)
+	}
+	return nil
+}
+
+// cell keeps a worksheet program from taking a text for a formula: an
+// apostrophe before it (common practice, no source). The wide forms of the
+// signs are taken for the signs by some programs.
+func cell(text string) string {
+	text = clean(text)
+	for _, r := range strings.TrimLeft(text, " \u00a0\u3000") {
+		if strings.ContainsRune("=+-@|%＝＋－＠", r) {
+			return "'" + text
+		}
+		break
+	}
+	return text
+}
