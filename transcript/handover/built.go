@@ -11,7 +11,7 @@ import (
 // installed puts a unit's records beside its plan.
 func (m *maker) installed(u *unit) {
 	in := Installed{Unit: *u.plan, State: NoRecord}
-	b := built{plan: u.plan, at: make(map[string]int)}
+	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool)}
 	for _, r := range u.counting() {
 		in.facts(r.report.Facts)
 		b.run(r)
@@ -20,7 +20,7 @@ func (m *maker) installed(u *unit) {
 		in.Records = append(in.Records, r.file)
 	}
 	if last := u.last(); last != nil {
-		in.State = string(last.report.Verdict)
+		in.State, in.Rehearsed = string(last.report.Verdict), last.report.Mode == rehearsal
 	}
 	b.serial(in.SerialRead)
 	b.judge()
@@ -49,7 +49,7 @@ type built struct {
 	plan   *Unit
 	values []Value
 	at     map[string]int // place in values of a path or name
-	before map[string]string
+	before map[string]string // what the plan said at the time of the run
 	equal  map[string]bool // by path or name: the read-back was equal
 }
 
@@ -65,9 +65,6 @@ func (b *built) value(path, name string) *Value {
 }
 
 func (b *built) run(r *run) {
-	if b.equal == nil {
-		b.equal, b.before = make(map[string]bool), make(map[string]string)
-	}
 	for _, s := range r.report.Stages {
 		for _, e := range s.Entries {
 			if e.Value == "" || e.Secret {
@@ -98,17 +95,19 @@ func (b *built) run(r *run) {
 }
 
 // inside finds the value as a word of a longer answer, such as a command that
-// sets several at once. Where the path names a port, the answer must, too.
+// sets several at once. For a value of a port, the answer must also have the
+// port's name or its address in it: ports share masks and gateways.
 func (b *built) inside(v *Value, r *run) {
-	port, _ := strings.CutPrefix(v.Path, "ports.")
+	port, isPort := strings.CutPrefix(v.Path, "ports.")
 	port, _, _ = strings.Cut(port, ".")
+	address := clean(b.plan.Planned["ports."+port+".address"])
 	for _, s := range r.report.Stages {
 		for _, e := range s.Entries {
 			words := strings.Fields(e.Entered)
 			if e.Value != "" || e.Secret || len(words) < 2 || v.Path == "" || !slices.Contains(words, v.Planned) {
 				continue
 			}
-			if strings.HasPrefix(v.Path, "ports.") && !slices.Contains(words, port) && r.report.Kind != "" && portsOf(b.plan) > 1 {
+			if isPort && !slices.Contains(words, port) && !slices.Contains(words, address) {
 				continue
 			}
 			v.Entered, v.Part, v.Event, v.Record = v.Planned, true, e.Event, r.file
@@ -116,17 +115,12 @@ func (b *built) inside(v *Value, r *run) {
 	}
 }
 
-func portsOf(u *Unit) int { return len(u.Ports) }
-
 // serial is a line of the table, too, where the chassis said one.
 func (b *built) serial(read string) {
 	if read == "" && b.plan.Serial == "" || len(b.values) == 0 {
 		return
 	}
 	v := Value{Path: "unit.serial", Name: "serial number", Planned: clean(b.plan.Serial), Source: clean(b.plan.Sources["unit.serial"]), ReadBack: read}
-	if b.equal == nil {
-		b.equal = make(map[string]bool)
-	}
 	b.equal["unit.serial"] = read == b.plan.Serial
 	b.values = append([]Value{v}, b.values...)
 }
@@ -146,8 +140,6 @@ func (b *built) judge() {
 			v.Verdict = string(audit.Differs)
 		case known && was && before != "" && before != planned:
 			v.Verdict = PlanMoved
-		case known && v.Entered != "" && v.Entered != v.Planned && !read:
-			v.Verdict = string(audit.Differs)
 		case known && v.Entered != "" && v.Entered != v.Planned:
 			v.Verdict = string(audit.Differs)
 		case read:

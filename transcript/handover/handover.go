@@ -104,8 +104,9 @@ type Installed struct {
 	Unit
 	SerialRead string   `json:"serial_read,omitempty"` // what the chassis said
 	Facts      []Fact   `json:"facts,omitempty"`
-	Records    []string `json:"records,omitempty"` // files, the last one is what counts
-	State      string   `json:"state"`             // the last run's verdict, or "no record"
+	Records    []string `json:"records,omitempty"`   // files, the last one is what counts
+	State      string   `json:"state"`               // the last run's verdict, or "no record"
+	Rehearsed  bool     `json:"rehearsed,omitempty"` // all that is known is from rehearsals
 	Values     []Value  `json:"as_built,omitempty"`
 }
 

@@ -142,10 +142,10 @@ func (p *printer) section(i int, s section) {
 	if p.y > margin {
 		p.y += 6
 	}
-	p.room(40)
 	if i == 0 {
 		p.sheet() // behind the cover
 	}
+	p.room(max(40, p.ahead(s.Blocks)+14))
 	p.begun = append(p.begun, p.PageNo())
 	p.SetLink(p.links[i], p.y, -1)
 	p.Bookmark(s.Title, 0, p.y)
@@ -155,16 +155,44 @@ func (p *printer) section(i int, s section) {
 	p.Line(margin, p.y+0.8, paperWide-margin, p.y+0.8)
 	p.SetLineWidth(0.2)
 	p.y += 3.5
-	for _, b := range s.Blocks {
+	for i, b := range s.Blocks {
+		if b.Heading != "" {
+			p.room(max(32, p.ahead(s.Blocks[i:])))
+		}
 		p.block(b)
 	}
 }
+
+// ahead is how much room drawings want that come next, with what leads up to
+// them; 0 where something else comes first.
+func (p *printer) ahead(blocks []block) float64 {
+	high := 0.0
+	for _, b := range blocks {
+		switch {
+		case b.Table != nil || b.Caution:
+			return 0
+		case len(b.Pictures) > 0:
+			return min(high+tall(b.Pictures[0])+2, bottom-margin)
+		}
+		high += 12
+	}
+	return 0
+}
+
+const natural = 25.4 / 96 // mm of a CSS pixel
+
+// scaleOf is in mm for each pixel of a drawing: its natural size, if that
+// fits on the paper.
+func scaleOf(p *draw.Picture) float64 {
+	return min(natural, inner/p.Width, (bottom-margin-26)/p.Height)
+}
+
+func tall(p *draw.Picture) float64 { return p.Height*scaleOf(p) + 6 }
 
 func (p *printer) block(b block) {
 	switch {
 	case b.Heading != "":
 		p.y += 3
-		p.room(32)
 		p.text(third, b.Heading, margin, inner)
 		p.y += 1
 	case b.Caution:
@@ -181,11 +209,11 @@ func (p *printer) block(b block) {
 
 // drawings are put side by side where they fit.
 func (p *printer) drawings(list []*draw.Picture) {
-	const gap, natural = 8.0, 25.4 / 96 // mm of a CSS pixel
+	const gap = 8.0
 	x, high := margin, 0.0
 	for _, picture := range list {
-		scale := min(natural, inner/picture.Width, (bottom-margin-10)/picture.Height)
-		wide, tall := picture.Width*scale, picture.Height*scale+6
+		scale := scaleOf(picture)
+		wide, tall := picture.Width*scale, tall(picture)
 		if x > margin && x+wide > paperWide-margin {
 			p.y += high + 4
 			x, high = margin, 0

@@ -112,7 +112,9 @@ func (p *printer) cell(c column, text string, width float64, strong bool) []prin
 		out = append(out, printedLine{main, line})
 	}
 	if more {
-		if c.Code && !strings.HasPrefix(rest, "event ") {
+		if c.Even {
+			aside = main
+		} else if c.Code && !strings.HasPrefix(rest, "event ") {
 			aside = tinier
 		}
 		for _, line := range wrap(p.Fpdf, aside, rest, width) {

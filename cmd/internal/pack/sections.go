@@ -38,6 +38,7 @@ type column struct {
 	Title string
 	Share float64 // of the width
 	Code  bool    // values as they are typed
+	Even  bool    // all lines of a cell count alike; else those below the first are asides
 	Fill  bool    // what is empty is to be filled in by hand
 }
 
@@ -99,12 +100,17 @@ func place(u handover.Unit) string {
 
 func installed(d handover.Document) section {
 	t := &table{Caption: "What is installed where", Columns: []column{{Title: "Unit", Share: 20}, {Title: "Kind", Share: 17}, {Title: "Serial number", Share: 19, Code: true},
-		{Title: "Place", Share: 13}, {Title: "Addresses", Share: 31, Code: true}, {Title: "State", Share: 14}},
-		Strong: func(row []string) bool { return row[5] == string(audit.Differs) || row[5] == string(audit.NotWhole) }}
+		{Title: "Place", Share: 13}, {Title: "Addresses", Share: 31, Code: true, Even: true}, {Title: "State", Share: 14}},
+		Strong: func(row []string) bool {
+			return strings.HasPrefix(row[5], string(audit.Differs)) || strings.HasPrefix(row[5], string(audit.NotWhole))
+		}}
 	for _, u := range d.Units {
 		var ports []string
 		for _, p := range u.Ports {
-			ports = append(ports, strings.TrimSpace(p.Name+" "+p.Address+" "+p.Address6))
+			ports = append(ports, p.Name+" "+p.Address)
+			if p.Address6 != "" {
+				ports = append(ports, p.Name+" "+p.Address6)
+			}
 		}
 		serial := or(u.SerialRead, u.Serial)
 		if u.SerialRead == "" && u.Serial != "" {
@@ -120,6 +126,9 @@ func installed(d handover.Document) section {
 		state := u.State
 		if state == handover.NoRecord && !u.Console {
 			state = "no console"
+		}
+		if u.Rehearsed {
+			state += "\nin a rehearsal"
 		}
 		t.Rows = append(t.Rows, []string{name, or(u.KindTitle, u.Kind), or(serial, "left open"), place(u.Unit), or(strings.Join(ports, "\n"), none), state})
 	}
@@ -264,35 +273,26 @@ func secrets(d handover.Document) section {
 
 func records(d handover.Document) section {
 	s := section{ID: "records", Title: "Records and seals"}
-	t := &table{Caption: "Session records in this pack", Columns: []column{{Title: "Record", Share: 34, Code: true}, {Title: "Run", Share: 27}, {Title: "Person", Share: 13}, {Title: "Came to", Share: 26}}}
-	for _, r := range d.Runs {
-		run := modeWord(r.Mode) + "\nfrom " + stamp(r.Started)
-		if !r.Ended.IsZero() {
-			run += "\nto " + stamp(r.Ended)
-		}
-		came := r.Verdict + "\n" + short(r.Ending)
-		if !r.Last {
-			came += "\n(a later run counts)"
-		}
-		t.Rows = append(t.Rows, []string{r.File, run, or(r.Person, none), strings.TrimSpace(came)})
-	}
-	sums := &table{Caption: "Digests and seals", Columns: []column{{Title: "Record", Share: 26}, {Title: "Digest and seal line", Share: 74, Code: true}}}
-	keys := &table{Caption: "Public keys (Ed25519, RFC 8032)", Columns: []column{{Title: "Bench", Share: 14}, {Title: "Key", Share: 62, Code: true}, {Title: "File", Share: 24}}}
+	t := &table{Caption: "Session records in this pack", Columns: []column{{Title: "Unit", Share: 18}, {Title: "Run", Share: 32}, {Title: "Person", Share: 18}, {Title: "Came to", Share: 32}}}
+	sums := &table{Caption: "Digests and seals", Columns: []column{{Title: "Unit", Share: 18}, {Title: "File, digest and seal line", Share: 82, Code: true}}}
+	keys := &table{Caption: "Public keys (Ed25519, RFC 8032)", Columns: []column{{Title: "Bench", Share: 18}, {Title: "Key", Share: 82, Code: true}}}
 	listed := make(map[string]bool)
 	for _, r := range d.Runs {
-		text := "SHA-256 " + r.SHA256 + "\nnot sealed"
-		if r.Seal != nil {
-			text = "SHA-256 " + r.SHA256 + "\nsealed " + stamp(r.Seal.At) + " by key " + r.Seal.Key.Short() + "\n" + r.Seal.Line()
-			if key := r.Seal.Key.String(); !listed[key] {
-				listed[key] = true
-				trust := ""
-				if r.Seal.Trusted {
-					trust = "\ngiven as the bench's key"
-				}
-				keys.Rows = append(keys.Rows, []string{r.Seal.Bench, key + trust, "keys/" + r.Seal.Key.Short() + ".pem"})
-			}
+		t.Rows = append(t.Rows, []string{r.Unit, ranWhen(r), or(r.Person, none), cameTo(r)})
+		text := r.File + "\nSHA-256 " + r.SHA256
+		if r.Seal == nil {
+			sums.Rows = append(sums.Rows, []string{r.Unit, text + "\nnot sealed"})
+			continue
 		}
-		sums.Rows = append(sums.Rows, []string{r.Unit + "\n" + stamp(r.Started), text})
+		sums.Rows = append(sums.Rows, []string{r.Unit, text + "\nsealed " + stamp(r.Seal.At) + " by key " + r.Seal.Key.Short() + "\n" + r.Seal.Line()})
+		if key := r.Seal.Key.String(); !listed[key] {
+			listed[key] = true
+			text := key + "\nkeys/" + r.Seal.Key.Short() + ".pem"
+			if r.Seal.Trusted {
+				text += ", given as the bench's key"
+			}
+			keys.Rows = append(keys.Rows, []string{r.Seal.Bench, text})
+		}
 	}
 	if len(t.Rows) == 0 {
 		s.Blocks = []block{{Text: "There is no record."}}
@@ -304,6 +304,25 @@ func records(d handover.Document) section {
 			block{Text: "A seal line is the bench, the entry in its log, the digest that the record's lines link up to, and the signature over that digest and the seal itself, both in base 16."})
 	}
 	return s
+}
+
+func ranWhen(r handover.Run) string {
+	text := modeWord(r.Mode) + "\nfrom " + stamp(r.Started)
+	if !r.Ended.IsZero() {
+		text += "\nto " + stamp(r.Ended)
+	}
+	return text
+}
+
+func cameTo(r handover.Run) string {
+	text := r.Verdict
+	if r.Ending != "" {
+		text += "\n" + short(r.Ending)
+	}
+	if !r.Last {
+		text += "\na later run counts"
+	}
+	return text
 }
 
 func modeWord(mode string) string {
