@@ -127,7 +127,9 @@ func readForPack(paths []string, keys []seal.Public) (records []handover.Record,
 		if err != nil && !errors.As(err, &rec.Fault) {
 			return nil, nil, fmt.Errorf("%s: %w", path, err)
 		}
-		rec.Whole = err == nil
+		if rec.Whole = err == nil; !rec.Whole && rec.Header.Unit == "" {
+			return nil, nil, &codedError{exitNotWhole, fmt.Sprintf("%s:%d: %s", path, rec.Fault.Line, rec.Fault.Text), "nothing is known of a record whose header is not sound; no pack was made"}
+		}
 		if rec.Seal, err = seal.Verify(bytes.NewReader(file), keys...); err != nil {
 			return nil, nil, fmt.Errorf("%s: %w", path, err)
 		}

@@ -11,6 +11,9 @@ import (
 // installed puts a unit's records beside its plan.
 func (m *maker) installed(u *unit) {
 	in := Installed{Unit: *u.plan, State: NoRecord}
+	if !u.plan.Console {
+		in.State = NoConsole
+	}
 	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool)}
 	for _, r := range u.counting() {
 		in.facts(r.report.Facts)
@@ -21,6 +24,9 @@ func (m *maker) installed(u *unit) {
 	}
 	if last := u.last(); last != nil {
 		in.State, in.Rehearsed = string(last.report.Verdict), last.report.Mode == rehearsal
+	}
+	if in.Rehearsed {
+		in.State = "rehearsed: " + in.State
 	}
 	b.serial(in.SerialRead)
 	b.judge()
@@ -48,9 +54,9 @@ func (in *Installed) facts(list []audit.Fact) {
 type built struct {
 	plan   *Unit
 	values []Value
-	at     map[string]int // place in values of a path or name
+	at     map[string]int    // place in values of a path or name
 	before map[string]string // what the plan said at the time of the run
-	equal  map[string]bool // by path or name: the read-back was equal
+	equal  map[string]bool   // by path or name: the read-back was equal
 }
 
 func (b *built) value(path, name string) *Value {

@@ -21,7 +21,7 @@ const (
 func (m *maker) checks(u *unit) {
 	byHand := func(list ...string) {
 		for _, what := range list {
-			m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what})
+			m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, State: ToDo})
 		}
 	}
 	byHand(checkSeated, checkPower, checkLabels)
@@ -39,7 +39,11 @@ func (m *maker) checks(u *unit) {
 // witnessed are the checks that the record of the last run shows.
 func (m *maker) witnessed(u *unit, r *run) {
 	add := func(what, result string, good bool, at time.Time) {
-		m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, Result: result, Good: good,
+		state := Good
+		if !good {
+			state = NotGood
+		}
+		m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, Result: result, State: state,
 			By: clean(r.Header.Person), Initials: Initials(clean(r.Header.Person)), At: at})
 	}
 	for _, f := range r.report.Facts {

@@ -138,8 +138,12 @@ const (
 	PlanMoved  = "plan has changed"
 )
 
-// NoRecord is the state of a unit without a record.
-const NoRecord = "no record"
+// The states of units without a record. Those of others are the verdicts of
+// their last runs.
+const (
+	NoRecord  = "no record"
+	NoConsole = "no console"
+)
 
 // Check is a check with who did it and when; one without a result is left for
 // a person to fill in.
@@ -147,11 +151,18 @@ type Check struct {
 	Unit     string    `json:"unit"`
 	What     string    `json:"what"`
 	Result   string    `json:"result,omitempty"`
-	Good     bool      `json:"good"`
+	State    string    `json:"state"`
 	By       string    `json:"by,omitempty"` // as the record has it
 	Initials string    `json:"initials,omitempty"`
 	At       time.Time `json:"at,omitzero"`
 }
+
+// The states of a check.
+const (
+	ToDo    = "to do"
+	Good    = "good"
+	NotGood = "not good"
+)
 
 // Open is one point of the punch list.
 type Open struct {

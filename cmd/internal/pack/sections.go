@@ -102,7 +102,7 @@ func installed(d handover.Document) section {
 	t := &table{Caption: "What is installed where", Columns: []column{{Title: "Unit", Share: 20}, {Title: "Kind", Share: 17}, {Title: "Serial number", Share: 19, Code: true},
 		{Title: "Place", Share: 13}, {Title: "Addresses", Share: 31, Code: true, Even: true}, {Title: "State", Share: 14}},
 		Strong: func(row []string) bool {
-			return strings.HasPrefix(row[5], string(audit.Differs)) || strings.HasPrefix(row[5], string(audit.NotWhole))
+			return strings.HasSuffix(row[5], string(audit.Differs)) || strings.HasSuffix(row[5], string(audit.NotWhole))
 		}}
 	for _, u := range d.Units {
 		var ports []string
@@ -123,14 +123,7 @@ func installed(d handover.Document) section {
 		if u.Cluster != "" {
 			name += "\ncluster " + u.Cluster
 		}
-		state := u.State
-		if state == handover.NoRecord && !u.Console {
-			state = "no console"
-		}
-		if u.Rehearsed {
-			state += "\nin a rehearsal"
-		}
-		t.Rows = append(t.Rows, []string{name, or(u.KindTitle, u.Kind), or(serial, "left open"), place(u.Unit), or(strings.Join(ports, "\n"), none), state})
+		t.Rows = append(t.Rows, []string{name, or(u.KindTitle, u.Kind), or(serial, "left open"), place(u.Unit), or(strings.Join(ports, "\n"), none), u.State})
 	}
 	return section{ID: "installed", Title: "What is installed where", Blocks: []block{{Table: t}}}
 }
@@ -213,7 +206,7 @@ func checks(d handover.Document) section {
 			s.Blocks = append(s.Blocks, block{Heading: unit}, block{Table: t})
 		}
 		result := short(c.Result)
-		if c.Result != "" && !c.Good {
+		if c.State == handover.NotGood {
 			result = "NOT GOOD: " + result
 		}
 		t.Rows = append(t.Rows, []string{c.What, result, c.Initials, stamp(c.At)})
