@@ -66,10 +66,11 @@ type label struct {
 	size LabelSize
 }
 
-// Distances within a label, in mm.
+// Measures of a label, in mm where nothing else is said.
 const (
 	labelEdge  = 3.0
 	labelSpace = 1.5
+	smallest   = 5.0 // points: what is longer is cut
 )
 
 func (l label) put(s handover.Site, u handover.Installed) error {
@@ -98,8 +99,13 @@ func (l label) put(s handover.Site, u handover.Installed) error {
 func (l label) text(lines []printedLine, wide float64) {
 	high := 0.0
 	for i := range lines {
-		lines[i].text = printable(firstRunes(lines[i].text, 60))
-		lines[i].face = fit(l.Fpdf, lines[i].face, lines[i].text, wide)
+		text, f := lines[i].text, lines[i].face
+		for n := min(60, len([]rune(text))); ; n-- {
+			lines[i].text = printable(firstRunes(text, n))
+			if lines[i].face = fit(l.Fpdf, f, lines[i].text, wide); lines[i].face.size >= smallest || n <= 4 {
+				break
+			}
+		}
 		high += lines[i].face.line()
 	}
 	shrink := min(1, (l.size.High-2*labelEdge)/high)

@@ -7,6 +7,7 @@ import (
 const (
 	padding  = 1.6 // mm between columns
 	fillHigh = 6.0 // mm of a box to be filled in
+	tallest  = 120 // mm of a row
 )
 
 // printed is a row broken into lines.
@@ -84,7 +85,12 @@ func (p *printer) row(t *table, row []string, widths []float64, least float64) p
 	for i, cell := range row {
 		lines := p.cell(t.Columns[i], cell, widths[i]-padding, i == 0 || strong && i == len(row)-1)
 		high := 2.0
-		for _, line := range lines {
+		for n, line := range lines {
+			if high > tallest {
+				lines = append(lines[:n:n], printedLine{tiny, "… (handover.json has all of it)"})
+				high += tiny.line()
+				break
+			}
 			high += line.face.line()
 		}
 		if cell == "" && t.Columns[i].Fill {

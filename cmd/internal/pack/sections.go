@@ -77,6 +77,7 @@ func sections(c Content, p pictures) []section {
 		{ID: "racks", Title: "Racks", Blocks: []block{{Text: "As planned, seen from the front; U1 is at the bottom."}, {Pictures: p.racks}}},
 		networks(c, p), disks(d, p), secrets(d), records(d), proof(d),
 	}
+	shorten(out)
 	kept := out[:0]
 	for _, s := range out {
 		if s.ID == "racks" && len(p.racks) == 0 || s.ID == "networks" && len(p.networks) == 0 || s.ID == "disks" && len(s.Blocks) == 0 {
@@ -85,6 +86,26 @@ func sections(c Content, p pictures) []section {
 		kept = append(kept, s)
 	}
 	return kept
+}
+
+// shorten cuts what is too long for a cell, line by line.
+func shorten(list []section) {
+	for _, s := range list {
+		for _, b := range s.Blocks {
+			if b.Table == nil {
+				continue
+			}
+			for _, row := range b.Table.Rows {
+				for i, cell := range row {
+					lines := strings.Split(cell, "\n")
+					for j := range lines {
+						lines[j] = short(lines[j])
+					}
+					row[i] = strings.Join(lines, "\n")
+				}
+			}
+		}
+	}
 }
 
 // place is where a unit stands.
@@ -112,7 +133,7 @@ func installed(d handover.Document) section {
 				ports = append(ports, p.Name+" "+p.Address6)
 			}
 		}
-		serial := or(u.SerialRead, u.Serial)
+		serial := firstRunes(or(u.SerialRead, u.Serial), 60)
 		if u.SerialRead == "" && u.Serial != "" {
 			serial += " (planned)"
 		}
@@ -136,7 +157,7 @@ func punch(d handover.Document) section {
 	}
 	t := &table{Caption: "What is still open, by the records", Columns: []column{{Title: "No.", Share: 5}, {Title: "Unit", Share: 14}, {Title: "What", Share: 57}, {Title: "Closed by", Share: 12, Fill: true}, {Title: "When", Share: 12, Fill: true}}}
 	for i, o := range d.Punch {
-		what := short(o.What)
+		what := o.What
 		if o.Record != "" {
 			what += "\n" + o.Record
 		}
@@ -155,7 +176,7 @@ func built(d handover.Document) section {
 		var facts []string
 		for _, f := range u.Facts {
 			if f.Name == "firmware" {
-				facts = append(facts, f.Name+" "+short(f.Text))
+				facts = append(facts, f.Name+" "+firstRunes(f.Text, 60))
 			}
 		}
 		facts = append(facts, "last record "+u.Records[len(u.Records)-1])
@@ -175,18 +196,18 @@ func values(u handover.Installed) *table {
 		if v.Path != "" && v.Path != v.Name {
 			name += "\n" + v.Path
 		}
-		entered := short(v.Entered)
+		entered := v.Entered
 		switch {
 		case v.Entered != "" && v.Part:
 			entered += fmt.Sprintf("\npart of event %d", v.Event)
 		case v.Entered != "":
 			entered += fmt.Sprintf("\nevent %d", v.Event)
 		}
-		planned := short(v.Planned)
+		planned := v.Planned
 		if v.Source != "" {
 			planned += "\nin " + v.Source
 		}
-		read := short(v.ReadBack)
+		read := v.ReadBack
 		if v.ReadAt > 0 {
 			read += fmt.Sprintf("\nevent %d", v.ReadAt)
 		}
@@ -205,7 +226,7 @@ func checks(d handover.Document) section {
 			t = &table{Caption: "Checks of " + unit, Columns: []column{{Title: "Check", Share: 36}, {Title: "Result", Share: 34, Fill: true}, {Title: "Initials", Share: 11, Fill: true}, {Title: "Time", Share: 23, Fill: true}}}
 			s.Blocks = append(s.Blocks, block{Heading: unit}, block{Table: t})
 		}
-		result := short(c.Result)
+		result := c.Result
 		if c.State == handover.NotGood {
 			result = "NOT GOOD: " + result
 		}
@@ -310,7 +331,7 @@ func ranWhen(r handover.Run) string {
 func cameTo(r handover.Run) string {
 	text := r.Verdict
 	if r.Ending != "" {
-		text += "\n" + short(r.Ending)
+		text += "\n" + r.Ending
 	}
 	if !r.Last {
 		text += "\na later run counts"
