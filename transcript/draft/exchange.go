@@ -1,0 +1,484 @@
+package draft
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+// class is what an exchange is about; stages are made of it.
+type class string
+
+const (
+	start    class = "start"
+	signIn   class = "sign in"
+	secrets  class = "new secrets"
+	cluster  class = "cluster"
+	settings class = "settings"
+	apply    class = "apply"
+	commands class = "commands"
+)
+
+// item is an exchange of the draft.
+type item struct {
+	prompts []pattern
+	raw     string // the prompt as it was last seen
+	ans     answer
+	shown   string
+	press   string
+	times   int
+	atOnce  bool
+	echo    string
+	class   class
+	when    string
+	needed  string
+	reads   []read
+	refused []string
+	some    bool // sometimes
+	marks   []string
+
+	secret   string // the role or name that was typed
+	question bool   // yes or no
+	seen     []int  // in which of the sessions
+	began    time.Duration
+	waited   time.Duration
+	reply    []string
+	prompted int // how often its prompt shows in the session
+}
+
+// read is a read-back of the draft.
+type read struct{ what, as, regexp, equals string }
+
+func (it *item) mark(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	if !slices.Contains(it.marks, text) {
+		it.marks = append(it.marks, text)
+	}
+}
+
+// key tells which items of two sessions are the same exchange. At a command
+// prompt it is the command that counts.
+func (it *item) key() string {
+	k := it.prompts[0].text + "\x00" + it.press
+	if it.class == commands {
+		k += "\x00" + it.ans.template
+	}
+	return k
+}
+
+// exchanges makes items of a session's turns.
+func exchanges(h *hearing) []*item {
+	k := knownOf(h.unit)
+	turns := h.reallyTyped()
+	shows := map[string]int{}
+	for _, t := range turns {
+		shows[generalise(t.prompt, k).text]++
+	}
+	m := &maker{hearing: h, known: k, typed: map[string]bool{}}
+	for i, t := range turns {
+		m.item(t, shows[generalise(t.prompt, k).text], i)
+	}
+	m.keepApart()
+	m.guards()
+	return m.items
+}
+
+// reallyTyped leaves out what was typed in vain: keys at a silent unit, a
+// bare Enter that brought the same prompt again, and answers that were
+// refused and then given again.
+func (h *hearing) reallyTyped() []turn {
+	var turns []turn
+	for i, t := range h.turns {
+		name := t.press
+		if t.enter != "" && t.shown == "" && !t.hidden {
+			name = "Enter"
+		}
+		again := i+1 < len(h.turns) && h.turns[i+1].prompt == t.prompt && len(t.reply) < 4
+		switch {
+		case t.prompt == "" && name != "":
+			h.wake = name
+		case name == "Enter" && again:
+			if h.wake == "" {
+				h.wake = name
+			}
+		case strings.HasPrefix(name, "Ctrl-") && again && !t.countdown:
+			h.redraw = name
+		default:
+			turns = append(turns, t)
+		}
+	}
+	return withoutRefused(turns)
+}
+
+var refusal = regexp.MustCompile(`(?i)\b(?:refused|wrong|incorrect|invalid|error|differ|do(?:es)? not match|did not match|not the same|denied|fail(?:ed|ure)?|not admitted|too (?:short|simple|long|weak)|bad|must|try again|not (?:a )?valid|out of range)\b`)
+
+// withoutRefused finds answers that were given again after words of refusal.
+// What comes after is kept, with those words.
+func withoutRefused(turns []turn) []turn {
+	for i := 0; i < len(turns); i++ {
+		for n := 1; n <= 3 && i+2*n <= len(turns); n++ {
+			words := refusedWith(turns[i+n-1])
+			if words == "" || !samePrompts(turns[i:i+n], turns[i+n:i+2*n]) || commandLike(turns[i].prompt) {
+				continue
+			}
+			last := &turns[i+2*n-1]
+			last.refused = append(last.refused, append(turns[i+n-1].refused, words)...)
+			turns = slices.Delete(turns, i, i+n)
+			i, n = max(i-1, 0), 0
+		}
+	}
+	return turns
+}
+
+func refusedWith(t turn) string {
+	for _, line := range t.reply {
+		if refusal.MatchString(line) {
+			return strings.TrimSpace(line)
+		}
+	}
+	return ""
+}
+
+func samePrompts(a, b []turn) bool {
+	return slices.EqualFunc(a, b, func(x, y turn) bool { return x.prompt == y.prompt && x.press == y.press })
+}
+
+func commandLike(prompt string) bool {
+	return strings.HasSuffix(prompt, "#") || strings.HasSuffix(prompt, "$") || strings.HasSuffix(prompt, ">") || strings.HasSuffix(prompt, "%")
+}
+
+// maker makes the items of one session.
+type maker struct {
+	*hearing
+	*known
+	items   []*item
+	port    string
+	typed   map[string]bool // roles of secrets that were set
+	entered []value         // plan values typed so far
+	user    bool            // the last answer was the sign-in's name
+}
+
+func (m *maker) item(t turn, shows, index int) {
+	it := &item{raw: t.prompt, prompts: []pattern{generalise(t.prompt, m.known)}, began: t.began, waited: t.waited, reply: t.reply,
+		times: 1, shown: t.shown, seen: []int{0}, prompted: shows}
+	for _, words := range t.refused {
+		it.refused = append(it.refused, refusedBy(words))
+	}
+	switch {
+	case t.press != "":
+		m.pressed(it, t)
+	case t.hidden:
+		m.secretTyped(it)
+	default:
+		m.answered(it, t)
+	}
+	if t.broken {
+		it.mark("the unit ended the line of this prompt: is it a question, and not a line of text?")
+	}
+	if it.prompts[0].text == "" {
+		it.prompts[0] = pattern{text: "PROMPT"}
+		it.mark("nothing was printed before this was typed: write the prompt")
+	}
+	m.user = it.ans.template == "${factory.user}"
+	m.collect(it)
+}
+
+// collect adds an item, or counts the same key again.
+func (m *maker) collect(it *item) {
+	if it.press != "" {
+		for _, old := range m.items {
+			if old.press == it.press && old.prompts[0] == it.prompts[0] {
+				old.times, old.some = max(old.times, 4)+4, true
+				return
+			}
+		}
+	}
+	m.items = append(m.items, it)
+}
+
+var countdownWords = regexp.MustCompile(`(?i)autoboot|countdown|to (?:stop|interrupt|abort)|seconds`)
+
+func (m *maker) pressed(it *item, t turn) {
+	it.press, it.class = t.press, start
+	it.atOnce = t.countdown || countdownWords.MatchString(t.prompt)
+	it.some = it.atOnce || strings.Contains(strings.ToLower(t.prompt), "more") || strings.Contains(strings.ToLower(t.prompt), "any key")
+	if t.unknown && !strings.Contains(strings.ToLower(t.prompt), "any key") {
+		it.mark("one printable key was pressed; the record does not say which: Space is a guess")
+	}
+	if commandLike(t.prompt) {
+		it.class = commands
+	}
+}
+
+var (
+	againWords = regexp.MustCompile(`(?i)again|once more|retype|repeat|confirm|verify|re-enter`)
+	newWords   = regexp.MustCompile(`(?i)\bnew\b|chang|set a|choose`)
+	oldWords   = regexp.MustCompile(`(?i)current|old|present|factory`)
+	joinWords  = regexp.MustCompile(`(?i)join|cluster|member|group`)
+)
+
+// secretTyped finds out which secret a hidden answer was, by what is asked
+// and by what came before.
+func (m *maker) secretTyped(it *item) {
+	role := m.newRole(it.raw)
+	last := m.lastSecret()
+	switch {
+	case oldWords.MatchString(it.raw):
+		it.secret, it.class = "factory.secret", secrets
+	case againWords.MatchString(it.raw) && last != nil:
+		it.secret, it.class = last.secret, last.class
+	case joinWords.MatchString(it.raw) && m.secrets["join"].Name != "":
+		it.secret, it.class = "secret.join", cluster
+	case m.user && m.typed[role]:
+		it.secret, it.class = "secret."+role, signIn
+	case m.user && m.factory.Secret.Name != "":
+		it.secret, it.class = "factory.secret", signIn
+	case role != "":
+		it.secret, it.class = "secret."+role, secrets
+		m.typed[role] = true
+	default:
+		it.secret, it.class = "secret.NAME", secrets
+	}
+	m.doubtSecret(it, role, last)
+	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
+}
+
+// doubtSecret marks where more than one secret may be meant.
+func (m *maker) doubtSecret(it *item, role string, last *item) {
+	switch {
+	case it.secret == "secret.NAME":
+		it.secret = "factory.secret"
+		it.mark("something hidden was typed, and the plan gives this unit no secret that fits: name it")
+	case it.class == secrets && it.secret == "secret."+role && !newWords.MatchString(it.raw) && !againWords.MatchString(it.raw):
+		it.mark("a hidden answer taken for the secret %q: is it that?", role)
+	case againWords.MatchString(it.raw) && last == nil:
+		it.mark("this asks for a secret a second time, and the first time is not in the record")
+	}
+}
+
+func secretTemplate(name string) string { return "${" + name + "}" }
+
+// lastSecret is the item before when it was hidden.
+func (m *maker) lastSecret() *item {
+	if n := len(m.items); n > 0 && m.items[n-1].secret != "" {
+		return m.items[n-1]
+	}
+	return nil
+}
+
+// newRole is the role of the secret that a unit is given: the one that the
+// prompt names, else the administrator's, else the only one.
+func (m *maker) newRole(prompt string) string {
+	var roles []string
+	for role, ref := range m.secrets {
+		if role != "join" && role != ref.Name {
+			roles = append(roles, role)
+		}
+	}
+	slices.Sort(roles)
+	for _, role := range roles {
+		if strings.Contains(strings.ToLower(prompt), strings.ToLower(role)) {
+			return role
+		}
+	}
+	if slices.Contains(roles, "admin") {
+		return "admin"
+	}
+	if len(roles) > 0 {
+		return roles[0]
+	}
+	return ""
+}
+
+var (
+	yesNo      = regexp.MustCompile(`(?i)^(?:y|n|yes|no)$`)
+	applyWords = regexp.MustCompile(`(?i)apply|save|commit|proceed|continue|restart|reboot|write`)
+	bracketed  = regexp.MustCompile(`[\[(]([^\[\]()]+)[\])][^\[\]()]*$`)
+)
+
+func (m *maker) answered(it *item, t turn) {
+	it.class = settings
+	it.question = yesNo.MatchString(t.shown)
+	switch {
+	case commandLike(t.prompt):
+		m.command(it, t)
+	case t.shown == "":
+		m.bareEnter(it)
+	case it.question:
+		it.ans = answer{template: escape(t.shown)}
+		if applyWords.MatchString(t.prompt) {
+			it.class = apply
+		}
+	default:
+		m.valueTyped(it, t)
+	}
+	if t.doubtful {
+		it.mark("read off the screen, because something broke into the line: is it what was typed?")
+	}
+	if joinWords.MatchString(t.prompt) && it.class == settings {
+		it.class = cluster
+	}
+	m.entered = append(m.entered, it.ans.values...)
+}
+
+func (m *maker) valueTyped(it *item, t turn) {
+	it.ans = m.recognise(t.shown, t.prompt, m.port)
+	m.port = it.ans.port
+	switch {
+	case it.ans.template == "${factory.user}":
+		it.class = signIn
+	case strings.HasPrefix(it.ans.template, "${cluster."):
+		it.class = cluster
+	case it.ans.literal && looksPlanned(t.shown):
+		it.mark("%q is not in the plan of %s", t.shown, m.unit.Name)
+	case it.ans.literal:
+		it.mark("%q is typed for every unit of this kind, as the plan knows no such value", t.shown)
+	}
+}
+
+// bareEnter takes what the unit offers. Where it offers a planned value, that
+// is typed: it may offer another next time.
+func (m *maker) bareEnter(it *item) {
+	it.ans = answer{}
+	offer := bracketed.FindStringSubmatch(it.raw)
+	if offer == nil {
+		if commandLike(it.raw) || strings.Contains(strings.ToLower(it.raw), "press enter") {
+			it.press, it.class = "Enter", start
+			it.some = true
+		}
+		return
+	}
+	found := m.meanings(offer[1], it.raw, m.port)
+	if len(found) > 0 {
+		it.ans = answer{template: "${" + found[0].expr + "}", values: found[:1]}
+		it.mark("Enter took %q, which is planned as %s: the planned value is typed instead", offer[1], found[0].expr)
+		return
+	}
+	for _, v := range []string{"mtu", "frame", "vlan"} {
+		if strings.Contains(strings.ToLower(it.raw), v) {
+			it.mark("Enter took %q, as nothing is planned for it here: a unit with a planned value needs another answer", offer[1])
+			return
+		}
+	}
+}
+
+func (m *maker) command(it *item, t turn) {
+	it.class = commands
+	it.ans = m.recognise(t.shown, t.prompt, m.port)
+	if t.shown == "" {
+		it.ans, it.press = answer{}, "Enter"
+		return
+	}
+	m.port = it.ans.port
+	if it.ans.literal && looksPlanned(t.shown) {
+		it.mark("%q holds what is not in the plan of %s", t.shown, m.unit.Name)
+	}
+	if words := refusedWith(t); words != "" {
+		it.mark("the unit said %q to this: is it wanted?", words)
+	}
+	it.reads = m.readBacks(t)
+}
+
+var labelled = regexp.MustCompile(`^(\s*)([A-Za-z][A-Za-z0-9 _./-]{0,40}?)(\s*[:=]\s*)(\S+)\s*$`)
+
+// readBacks proposes to compare what a command prints with what the plan
+// says: lines of a label and a planned value.
+func (m *maker) readBacks(t turn) []read {
+	var reads []read
+	for _, line := range t.reply {
+		if part := labelled.FindStringSubmatch(line); part != nil {
+			found := m.meanings(part[4], part[2], m.port)
+			if len(found) == 0 {
+				continue
+			}
+			v := found[0]
+			what := strings.ToLower(part[2])
+			if v.port != "" && !strings.Contains(what, v.port) {
+				what += " of " + v.port
+			}
+			reads = append(reads, read{what, string(v.kind), "(?m)^" + regexp.QuoteMeta(part[1]+part[2]) + spaced(part[3]) + `(\S+)`, "${" + v.expr + "}"})
+		}
+	}
+	if len(reads) == 0 {
+		reads = m.bareReadBack(t)
+	}
+	return reads
+}
+
+// bareReadBack is for commands that print one value and nothing else.
+func (m *maker) bareReadBack(t turn) []read {
+	lines := slices.DeleteFunc(slices.Clone(t.reply), func(line string) bool { return strings.TrimSpace(line) == "" || strings.HasSuffix(line, t.shown) })
+	if len(lines) != 1 {
+		return nil
+	}
+	found := m.meanings(strings.TrimSpace(lines[0]), t.shown+" name user", m.port)
+	if len(found) == 0 {
+		return nil
+	}
+	return []read{{"answer to " + t.shown, string(found[0].kind), `(?m)^\s*(\S+)\s*$`, "${" + found[0].expr + "}"}}
+}
+
+// spaced is the sign between a label and its value, whatever the blanks.
+func spaced(sign string) string { return `\s*` + regexp.QuoteMeta(strings.TrimSpace(sign)) + `\s*` }
+
+// refusedBy is the words of a refusal without what may change.
+func refusedBy(words string) string {
+	if i := strings.IndexAny(words, ":."); i > 8 {
+		words = words[:i]
+	}
+	if i := digits.FindStringIndex(words); i != nil && i[0] > 8 {
+		words = words[:i[0]]
+	}
+	return strings.TrimSpace(words)
+}
+
+// keepApart takes numbers in prompts back where patterns would make two
+// different questions one.
+func (m *maker) keepApart() {
+	raws := map[string]map[string]bool{}
+	for _, it := range m.items {
+		if raws[it.prompts[0].text] == nil {
+			raws[it.prompts[0].text] = map[string]bool{}
+		}
+		raws[it.prompts[0].text][it.raw] = true
+	}
+	for _, it := range m.items {
+		if len(raws[it.prompts[0].text]) > 1 && it.prompts[0].regexp && it.class != commands && it.press == "" && !m.comesAgain(it) {
+			it.prompts[0] = pattern{text: it.raw}
+			it.mark("the numbers in this prompt are kept, because other questions differ only in them")
+		}
+	}
+}
+
+// comesAgain tells whether a prompt is one of those that show again later in
+// another wording of the same values, such as a sign-in with a new name.
+func (m *maker) comesAgain(it *item) bool {
+	return it.ans.template == "${factory.user}" || len(names(it.raw, m.known)) > 0
+}
+
+var startWords = regexp.MustCompile(`(?i)start|creat|new cluster|no such|found`)
+
+// guards keep a question about starting or joining a cluster from being
+// answered where the plan says otherwise.
+func (m *maker) guards() {
+	mode := m.cluster.Mode
+	if mode == "" || mode == "none" {
+		return
+	}
+	condition := fmt.Sprintf("cluster.mode == %q", mode)
+	began := false
+	for _, it := range m.items {
+		if it.class != cluster {
+			began = false
+			continue
+		}
+		switch {
+		case it.question && startWords.MatchString(it.raw), mode == "join" && it.secret == "secret.join":
+			it.when, it.some, began = condition, true, true
+		case began:
+			it.needed = condition
+		}
+	}
+}
