@@ -51,6 +51,12 @@ type item struct {
 // read is a read-back of the draft.
 type read struct{ what, as, regexp, equals string }
 
+// Doubts that a second session can clear.
+const (
+	readOff  = "read off the screen"
+	forEvery = "is typed for every unit of this kind, as the plan knows no such value"
+)
+
 func (it *item) mark(format string, args ...any) {
 	text := fmt.Sprintf(format, args...)
 	if !slices.Contains(it.marks, text) {
@@ -188,6 +194,9 @@ func (m *maker) item(t turn, shows, index int) {
 // collect adds an item, or counts the same key again.
 func (m *maker) collect(it *item) {
 	if it.press != "" {
+		if n := len(m.items); n > 0 {
+			m.items[n-1].reads = nil // a run compares what comes before the next key
+		}
 		for _, old := range m.items {
 			if old.press == it.press && old.prompts[0] == it.prompts[0] {
 				old.times, old.some = max(old.times, 4)+4, true
@@ -200,11 +209,15 @@ func (m *maker) collect(it *item) {
 
 var countdownWords = regexp.MustCompile(`(?i)autoboot|countdown|to (?:stop|interrupt|abort)|seconds`)
 
+// anyKey are prompts at which Space will do: it turns the page, by common
+// practice.
+var anyKey = regexp.MustCompile(`(?i)any key|-- ?more ?--`)
+
 func (m *maker) pressed(it *item, t turn) {
 	it.press, it.class = t.press, start
 	it.atOnce = t.countdown || countdownWords.MatchString(t.prompt)
-	it.some = it.atOnce || strings.Contains(strings.ToLower(t.prompt), "more") || strings.Contains(strings.ToLower(t.prompt), "any key")
-	if t.unknown && !strings.Contains(strings.ToLower(t.prompt), "any key") {
+	it.some = it.atOnce || anyKey.MatchString(t.prompt)
+	if t.unknown && !anyKey.MatchString(t.prompt) {
 		it.mark("one printable key was pressed; the record does not say which: Space is a guess")
 	}
 	if commandLike(t.prompt) {
@@ -314,8 +327,8 @@ func (m *maker) answered(it *item, t turn) {
 	default:
 		m.valueTyped(it, t)
 	}
-	if t.doubtful {
-		it.mark("read off the screen, because something broke into the line: is it what was typed?")
+	if t.doubtful && it.ans.literal {
+		it.mark(readOff + ", because something broke into the line: is it what was typed?")
 	}
 	if joinWords.MatchString(t.prompt) && it.class == settings {
 		it.class = cluster
@@ -334,7 +347,7 @@ func (m *maker) valueTyped(it *item, t turn) {
 	case it.ans.literal && looksPlanned(t.shown):
 		it.mark("%q is not in the plan of %s", t.shown, m.unit.Name)
 	case it.ans.literal:
-		it.mark("%q is typed for every unit of this kind, as the plan knows no such value", t.shown)
+		it.mark("%q "+forEvery, t.shown)
 	}
 }
 
@@ -390,7 +403,7 @@ func (m *maker) readBacks(t turn) []read {
 	for _, line := range t.reply {
 		if part := labelled.FindStringSubmatch(line); part != nil {
 			found := m.meanings(part[4], part[2], m.port)
-			if len(found) == 0 {
+			if len(found) == 0 || found[0].expr == "unit.serial" { // a fact, compared as such
 				continue
 			}
 			v := found[0]

@@ -42,7 +42,7 @@ func split(items []*item) []*stage {
 	var last time.Duration
 	for _, it := range items {
 		n := len(stages)
-		if n == 0 || stages[n-1].class != it.class || restarted(it, last) || it.ans.template == "${factory.user}" {
+		if n == 0 || stages[n-1].class != it.class || it.ans.template == "${factory.user}" && stages[n-1].signsIn() {
 			names[string(it.class)]++
 			name := string(it.class)
 			if c := names[name]; c > 1 {
@@ -63,9 +63,9 @@ func split(items []*item) []*stage {
 	return stages
 }
 
-// restarted tells whether the unit was away before an item.
-func restarted(it *item, last time.Duration) bool {
-	return it.class == signIn && it.began-last > time.Minute && it.ans.template == "${factory.user}"
+// signsIn tells whether a sign-in has begun in a stage.
+func (s *stage) signsIn() bool {
+	return slices.ContainsFunc(s.items, func(it *item) bool { return it.ans.template == "${factory.user}" })
 }
 
 // smooth gives an item between two of one subject that subject, and what

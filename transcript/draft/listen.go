@@ -95,7 +95,7 @@ func listen(s Session) *hearing {
 	if l.typing {
 		l.finishPress()
 	}
-	h.last = strings.TrimSpace(l.tail())
+	h.last, _ = promptOf(l.tail())
 	return h
 }
 
@@ -246,7 +246,21 @@ func promptOf(text string) (prompt string, broken bool) {
 	text = strings.TrimRight(text, " \t\x00")
 	cut := strings.TrimRight(text, " \t\r\n\x00")
 	prompt = cut[strings.LastIndexByte(cut, '\n')+1:]
-	return strings.TrimSpace(strings.TrimLeftFunc(prompt, ornament)), len(cut) < len(text)
+	return once(strings.TrimSpace(strings.TrimLeftFunc(prompt, ornament))), len(cut) < len(text)
+}
+
+// once is a prompt that was printed again behind itself, because a message
+// broke in between.
+func once(prompt string) string {
+	for n := len(prompt) / 2; n > 0; n-- {
+		if half := strings.TrimSpace(prompt[:n]); half != "" && strings.TrimSpace(prompt[n:]) == half {
+			return half
+		}
+		if n < len(prompt)/2 {
+			break
+		}
+	}
+	return prompt
 }
 
 // ornament is a sign before a prompt's first word that says nothing.

@@ -112,13 +112,14 @@ func (a *item) doubts(b *item) {
 			a.mark("%q in one session, and %q in another: what is the rule?", a.shown, b.shown)
 		}
 	}
-	if a.shown == b.shown && a.ans.literal {
-		// Typed alike for two units: it is the same for all.
-		a.marks = slices.DeleteFunc(a.marks, func(m string) bool { return strings.Contains(m, "is typed for every unit") })
-		return
+	// Typed alike twice: it is the same for all, and was read rightly.
+	alike := a.ans.template == b.ans.template
+	cleared := func(m string) bool {
+		return alike && (strings.HasPrefix(m, readOff) || strings.HasSuffix(m, forEvery) && a.shown == b.shown) || !alike && strings.HasSuffix(m, forEvery)
 	}
+	a.marks = slices.DeleteFunc(a.marks, cleared)
 	for _, m := range b.marks {
-		if !strings.Contains(m, "is typed for every unit") {
+		if !cleared(m) {
 			a.mark("%s", m)
 		}
 	}

@@ -199,6 +199,7 @@ func play(t testing.TB, d *script.Dialogue, u *plan.Unit, line console.Line, sec
 	if err := j.Close(); err != nil {
 		t.Fatal(err)
 	}
+	logDifferences(t, path)
 	return end
 }
 
@@ -232,4 +233,18 @@ func valueOf(t testing.TB, secrets *secret.Store, name string) string {
 		t.Fatal(err)
 	}
 	return v
+}
+
+// logDifferences tells what a run read back otherwise than planned.
+func logDifferences(t testing.TB, path string) {
+	t.Helper()
+	rec, err := transcript.Read(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range rec.Events {
+		if e.Kind == transcript.ReadBack && !e.Equal {
+			t.Logf("%s: want %q, got %q (%s)", e.Name, e.Want, e.Got, e.Text)
+		}
+	}
 }

@@ -140,10 +140,10 @@ func TestSimulatedUnits(t *testing.T) {
 		holds  []string // these it must not carry through without a person
 		marks  int
 	}{
-		{"shelf that starts", []string{"deep-1"}, []string{"shallow-1"}, []string{"deep-2"}, 1},
-		{"shelf that joins", []string{"deep-2"}, []string{"shallow-2"}, []string{"deep-1"}, 1},
-		{"shelves of both ways", []string{"deep-1", "deep-2"}, []string{"shallow-1", "shallow-2"}, nil, 0},
-		{"switch", []string{"quay-sw1"}, []string{"quay-sw2"}, nil, 0},
+		{"shelf that starts", []string{"deep-1"}, []string{"shallow-1"}, []string{"deep-2"}, 2},
+		{"shelf that joins", []string{"deep-2"}, []string{"shallow-2"}, []string{"deep-1"}, 2},
+		{"shelves of both ways", []string{"deep-1", "deep-2"}, []string{"shallow-1", "shallow-2"}, nil, 1},
+		{"switch", []string{"quay-sw1"}, []string{"quay-sw2"}, nil, 2},
 		{"two switches", []string{"quay-sw1", "quay-sw2"}, []string{"quay-sw1"}, nil, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
