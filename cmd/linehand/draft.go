@@ -92,7 +92,7 @@ func (d *drafting) give(made *draft.Draft) error {
 		if _, err := fmt.Fprint(d.app.out, made.Text); err != nil {
 			return fmt.Errorf("print the draft: %w", err)
 		}
-	} else if err := writeNew(d.out, made.Text); err != nil {
+	} else if err := writeNew(d.out, made.Text, 0o644); err != nil {
 		return err
 	}
 	fmt.Fprintf(d.errs, "linehand: %d stages, %d exchanges, %d spots to look at\n", made.Stages, made.Exchanges, len(made.Marks))
@@ -109,8 +109,8 @@ func (d *drafting) give(made *draft.Draft) error {
 }
 
 // writeNew writes a file that must not be there.
-func writeNew(path, text string) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+func writeNew(path, text string, mode os.FileMode) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if err == nil {
 		_, err = f.WriteString(text)
 		err = errors.Join(err, f.Close())
