@@ -115,16 +115,17 @@ func (a *auditor) factory() {
 	at := make(map[string]bool) // prompts where the factory's was typed
 	var f *Factory
 	for i, e := range typed {
+		refused := a.refusedAt(e)
 		switch {
 		case a.isFactory(e.name):
 			at[e.Exchange] = true
 			f = &Factory{Name: e.name, State: FactoryValid, Event: e.Event,
 				Text: fmt.Sprintf("The factory secret %s was typed (event %d), and nothing in the record replaces it.", e.name, e.Event)}
-			if words := a.refusedAfter(e, typed[i+1:]); words != "" {
-				f.State, f.Text = FactoryRefused, fmt.Sprintf("The unit did not take the factory secret %s (event %d): %s", e.name, e.Event, words)
+			if refused != "" {
+				f.State, f.Text = FactoryRefused, fmt.Sprintf("The unit did not take the factory secret %s (event %d): %s", e.name, e.Event, refused)
 			}
 		case f == nil:
-		case at[e.Exchange] && a.refusedAfter(e, typed[i+1:]) == "":
+		case at[e.Exchange] && refused == "":
 			f.State, f.Event = FactoryReplaced, e.Event
 			f.Text = fmt.Sprintf("The secret %s was taken (event %d) where the factory secret %s had been.", e.name, e.Event, f.Name)
 			a.r.Factory = f
@@ -144,10 +145,19 @@ func (a *auditor) isFactory(name string) bool {
 	return strings.Contains(strings.ToLower(name), "factory")
 }
 
-// refusedAfter is the unit's refusal of an entry, before the next one.
-func (a *auditor) refusedAfter(e Entry, later []Entry) string {
+// refusedAt is the unit's refusal of an entry: before anything else was
+// entered.
+func (a *auditor) refusedAt(e Entry) string {
+	next := 0 // event of the entry after
+	for _, s := range a.r.Stages {
+		for _, x := range s.Entries {
+			if x.Event > e.Event && (next == 0 || x.Event < next) {
+				next = x.Event
+			}
+		}
+	}
 	for _, r := range a.r.Refusals {
-		if r.Event > e.Event && (len(later) == 0 || r.Event < later[0].Event) {
+		if r.Event > e.Event && (next == 0 || r.Event < next) {
 			return r.Words
 		}
 	}
