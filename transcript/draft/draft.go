@@ -103,7 +103,7 @@ func compose(sessions []Session, heard []*hearing) *file {
 	}
 	settle(items, sessions)
 	f.facts(sessions)
-	f.stages = split(items)
+	f.stages = loops(split(items), knownOf(sessions[0].Unit))
 	f.anchor()
 	f.ending()
 	return f

@@ -2,6 +2,7 @@ package draft
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -177,6 +178,8 @@ func (m *maker) item(t turn, shows, index int) {
 		m.pressed(it, t)
 	case t.hidden:
 		m.secretTyped(it)
+	case shownSecret.MatchString(t.shown):
+		m.secretShown(it, shownSecret.FindStringSubmatch(t.shown)[1])
 	default:
 		m.answered(it, t)
 	}
@@ -256,6 +259,25 @@ func (m *maker) secretTyped(it *item) {
 	}
 	m.doubtSecret(it, role, last)
 	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
+}
+
+// shownSecret is where a unit showed a secret that the record knows by name.
+var shownSecret = regexp.MustCompile(`^‹secret (.+)›$`)
+
+// secretShown is for a unit that shows what should be hidden.
+func (m *maker) secretShown(it *item, name string) {
+	it.secret, it.class, it.echo = "secret."+name, secrets, "none"
+	if name == m.factory.Secret.Name {
+		it.secret, it.class = "factory.secret", signIn
+	}
+	for _, role := range slices.Sorted(maps.Keys(m.secrets)) {
+		if m.secrets[role].Name == name && role != name {
+			it.secret = "secret." + role
+			m.typed[role] = true
+		}
+	}
+	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
+	it.mark("the unit showed this secret on the screen as it was typed")
 }
 
 // doubtSecret marks where more than one secret may be meant.

@@ -19,6 +19,7 @@ type stage struct {
 	items  []*item
 	until  []pattern
 	finish bool
+	each   string // the list of ports that the stage is repeated for
 	marks  []string
 }
 
@@ -38,17 +39,11 @@ type file struct {
 func split(items []*item) []*stage {
 	smooth(items)
 	var stages []*stage
-	names := map[string]int{}
 	var last time.Duration
 	for _, it := range items {
 		n := len(stages)
 		if n == 0 || stages[n-1].class != it.class || it.ans.template == "${factory.user}" && stages[n-1].signsIn() {
-			names[string(it.class)]++
-			name := string(it.class)
-			if c := names[name]; c > 1 {
-				name = fmt.Sprintf("%s %d", name, c)
-			}
-			stages = append(stages, &stage{name: name, class: it.class})
+			stages = append(stages, &stage{class: it.class})
 		}
 		s := stages[len(stages)-1]
 		s.items = append(s.items, it)

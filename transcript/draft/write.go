@@ -117,6 +117,9 @@ func short(d time.Duration) string {
 func (s *stage) write(w *writer) {
 	w.line("  - stage: %s", quote(s.name))
 	w.line("    within: %s", short(s.within))
+	if s.each != "" {
+		w.line("    each: {port: '%s'}", s.each)
+	}
 	w.line("    exchanges:")
 	var refused []string
 	for _, it := range s.items {
@@ -169,7 +172,7 @@ func (it *item) write(w *writer) {
 	} else {
 		w.line("        answer: %s", quote(it.ans.template))
 	}
-	for _, line := range []struct{ key, value string }{{"when", it.when}, {"needed", it.needed}} {
+	for _, line := range []struct{ key, value string }{{"when", it.when}, {"needed", it.needed}, {"echo", it.echo}} {
 		if line.value != "" {
 			w.line("        %s: %s", line.key, quote(line.value))
 		}
