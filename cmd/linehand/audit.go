@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -33,7 +34,12 @@ With --fleet it looks over many records: each unit by its last run, what the
 stages took, and where units refused. With --differences it tells two runs
 apart.`,
 		Args: cobra.MinimumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error { return o.run(args) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := errors.Join(apart(cmd, "fleet", "differences"), apart(cmd, "json", "html")); err != nil {
+				return err
+			}
+			return o.run(args)
+		},
 	}
 	f := cmd.Flags()
 	f.String("profile", "", "site profile `FILE`: compare with the plan as it is now")
@@ -41,8 +47,6 @@ apart.`,
 	f.BoolVar(&o.fleet, "fleet", false, "look over all the records together")
 	f.BoolVar(&o.differences, "differences", false, "what differs between two runs")
 	f.StringVar(&o.page, "html", "", "write a page to `FILE`, which must not be there yet")
-	cmd.MarkFlagsMutuallyExclusive("fleet", "differences")
-	cmd.MarkFlagsMutuallyExclusive("json", "html")
 	return cmd
 }
 

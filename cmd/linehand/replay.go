@@ -30,13 +30,17 @@ or was altered it shows what stands before the fault.
 With --step each key is a step: Space goes on, b back, s to the next stage, 0 to
 the beginning, q leaves.`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.replay(cmd.Context(), args[0], o, how) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := apart(cmd, "text", "step", "html"); err != nil {
+				return err
+			}
+			return a.replay(cmd.Context(), args[0], o, how)
+		},
 	}
 	cmd.Flags().Float64Var(&o.Speed, "speed", 1, "1 is true time, 2 twice as fast, 0 as fast as possible")
 	cmd.Flags().BoolVar(&how.text, "text", false, "as plain text, with what was typed and what came of it")
 	cmd.Flags().BoolVar(&how.step, "step", false, "step by step, on the screen as it was")
 	cmd.Flags().StringVar(&how.page, "html", "", "write a page to `FILE` (which must not be there yet) that plays the record")
-	cmd.MarkFlagsMutuallyExclusive("text", "step", "html")
 	cmd.Flags().StringVar(&o.From, "from", "", "begin where this `STAGE` was entered")
 	cmd.Flags().DurationVar(&o.MaxPause, "longest-pause", 0*time.Second, "shorten longer pauses to this; 0: as they were")
 	return cmd
@@ -77,6 +81,21 @@ func (a *app) replay(ctx context.Context, path string, o replay.Options, how sho
 		return &codedError{exitUnended, rec.Fault.Error(), "the run was cut off there, or has not ended yet"}
 	case rec.Fault != nil:
 		return &codedError{exitNotWhole, rec.Fault.Error(), "what is shown stands before the fault"}
+	}
+	return nil
+}
+
+// apart refuses options that do not go together.
+func apart(cmd *cobra.Command, names ...string) error {
+	first := ""
+	for _, name := range names {
+		switch {
+		case !cmd.Flags().Changed(name):
+		case first == "":
+			first = name
+		default:
+			return usage("choose one of them", "--%s and --%s do not go together", first, name)
+		}
 	}
 	return nil
 }

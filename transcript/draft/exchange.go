@@ -276,6 +276,10 @@ func (m *maker) secretShown(it *item, name string) {
 			m.typed[role] = true
 		}
 	}
+	if _, planned := m.secrets[name]; !planned && it.secret == "secret."+name {
+		it.secret = "factory.secret"
+		it.mark("the record calls this secret %q, which the plan does not have: name it", name)
+	}
 	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
 	it.mark("the unit showed this secret on the screen as it was typed")
 }
