@@ -2,7 +2,6 @@ package draft
 
 import (
 	"fmt"
-	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -119,43 +118,6 @@ func (h *hearing) reallyTyped() []turn {
 	return withoutRefused(turns)
 }
 
-var refusal = regexp.MustCompile(`(?i)\b(?:refused|wrong|incorrect|invalid|error|differ|do(?:es)? not match|did not match|not the same|denied|fail(?:ed|ure)?|not admitted|too (?:short|simple|long|weak)|bad|must|try again|not (?:a )?valid|out of range)\b`)
-
-// withoutRefused finds answers that were given again after words of refusal.
-// What comes after is kept, with those words.
-func withoutRefused(turns []turn) []turn {
-	for i := 0; i < len(turns); i++ {
-		for n := 1; n <= 3 && i+2*n <= len(turns); n++ {
-			words := refusedWith(turns[i+n-1])
-			if words == "" || !samePrompts(turns[i:i+n], turns[i+n:i+2*n]) || commandLike(turns[i].prompt) {
-				continue
-			}
-			last := &turns[i+2*n-1]
-			last.refused = append(last.refused, append(turns[i+n-1].refused, words)...)
-			turns = slices.Delete(turns, i, i+n)
-			i, n = max(i-1, 0), 0
-		}
-	}
-	return turns
-}
-
-func refusedWith(t turn) string {
-	for _, line := range t.reply {
-		if refusal.MatchString(line) {
-			return strings.TrimSpace(line)
-		}
-	}
-	return ""
-}
-
-func samePrompts(a, b []turn) bool {
-	return slices.EqualFunc(a, b, func(x, y turn) bool { return x.prompt == y.prompt && x.press == y.press })
-}
-
-func commandLike(prompt string) bool {
-	return strings.HasSuffix(prompt, "#") || strings.HasSuffix(prompt, "$") || strings.HasSuffix(prompt, ">") || strings.HasSuffix(prompt, "%")
-}
-
 // maker makes the items of one session.
 type maker struct {
 	*hearing
@@ -229,109 +191,6 @@ func (m *maker) pressed(it *item, t turn) {
 }
 
 var (
-	againWords = regexp.MustCompile(`(?i)again|once more|retype|repeat|confirm|verify|re-enter`)
-	newWords   = regexp.MustCompile(`(?i)\bnew\b|chang|set a|choose`)
-	oldWords   = regexp.MustCompile(`(?i)current|old|present|factory`)
-	joinWords  = regexp.MustCompile(`(?i)join|cluster|member|group`)
-)
-
-// secretTyped finds out which secret a hidden answer was, by what is asked
-// and by what came before.
-func (m *maker) secretTyped(it *item) {
-	role := m.newRole(it.raw)
-	last := m.lastSecret()
-	switch {
-	case oldWords.MatchString(it.raw):
-		it.secret, it.class = "factory.secret", secrets
-	case againWords.MatchString(it.raw) && last != nil:
-		it.secret, it.class = last.secret, last.class
-	case joinWords.MatchString(it.raw) && m.secrets["join"].Name != "":
-		it.secret, it.class = "secret.join", cluster
-	case m.user && m.typed[role]:
-		it.secret, it.class = "secret."+role, signIn
-	case m.user && m.factory.Secret.Name != "":
-		it.secret, it.class = "factory.secret", signIn
-	case role != "":
-		it.secret, it.class = "secret."+role, secrets
-		m.typed[role] = true
-	default:
-		it.secret, it.class = "secret.NAME", secrets
-	}
-	m.doubtSecret(it, role, last)
-	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
-}
-
-// shownSecret is where a unit showed a secret that the record knows by name.
-var shownSecret = regexp.MustCompile(`^‹secret (.+)›$`)
-
-// secretShown is for a unit that shows what should be hidden.
-func (m *maker) secretShown(it *item, name string) {
-	it.secret, it.class, it.echo = "secret."+name, secrets, "none"
-	if name == m.factory.Secret.Name {
-		it.secret, it.class = "factory.secret", signIn
-	}
-	for _, role := range slices.Sorted(maps.Keys(m.secrets)) {
-		if m.secrets[role].Name == name && role != name {
-			it.secret = "secret." + role
-			m.typed[role] = true
-		}
-	}
-	if _, planned := m.secrets[name]; !planned && it.secret == "secret."+name {
-		it.secret = "factory.secret"
-		it.mark("the record calls this secret %q, which the plan does not have: name it", name)
-	}
-	it.ans = answer{template: secretTemplate(it.secret), port: m.port}
-	it.mark("the unit showed this secret on the screen as it was typed")
-}
-
-// doubtSecret marks where more than one secret may be meant.
-func (m *maker) doubtSecret(it *item, role string, last *item) {
-	switch {
-	case it.secret == "secret.NAME":
-		it.secret = "factory.secret"
-		it.mark("something hidden was typed, and the plan gives this unit no secret that fits: name it")
-	case it.class == secrets && it.secret == "secret."+role && !newWords.MatchString(it.raw) && !againWords.MatchString(it.raw):
-		it.mark("a hidden answer taken for the secret %q: is it that?", role)
-	case againWords.MatchString(it.raw) && last == nil:
-		it.mark("this asks for a secret a second time, and the first time is not in the record")
-	}
-}
-
-func secretTemplate(name string) string { return "${" + name + "}" }
-
-// lastSecret is the item before when it was hidden.
-func (m *maker) lastSecret() *item {
-	if n := len(m.items); n > 0 && m.items[n-1].secret != "" {
-		return m.items[n-1]
-	}
-	return nil
-}
-
-// newRole is the role of the secret that a unit is given: the one that the
-// prompt names, else the administrator's, else the only one.
-func (m *maker) newRole(prompt string) string {
-	var roles []string
-	for role, ref := range m.secrets {
-		if role != "join" && role != ref.Name {
-			roles = append(roles, role)
-		}
-	}
-	slices.Sort(roles)
-	for _, role := range roles {
-		if strings.Contains(strings.ToLower(prompt), strings.ToLower(role)) {
-			return role
-		}
-	}
-	if slices.Contains(roles, "admin") {
-		return "admin"
-	}
-	if len(roles) > 0 {
-		return roles[0]
-	}
-	return ""
-}
-
-var (
 	yesNo      = regexp.MustCompile(`(?i)^(?:y|n|yes|no)$`)
 	applyWords = regexp.MustCompile(`(?i)apply|save|commit|proceed|continue|restart|reboot|write`)
 	bracketed  = regexp.MustCompile(`[\[(]([^\[\]()]+)[\])][^\[\]()]*$`)
@@ -401,76 +260,6 @@ func (m *maker) bareEnter(it *item) {
 			return
 		}
 	}
-}
-
-func (m *maker) command(it *item, t turn) {
-	it.class = commands
-	it.ans = m.recognise(t.shown, t.prompt, m.port)
-	if t.shown == "" {
-		it.ans, it.press = answer{}, "Enter"
-		return
-	}
-	m.port = it.ans.port
-	if it.ans.literal && looksPlanned(t.shown) {
-		it.mark("%q holds what is not in the plan of %s", t.shown, m.unit.Name)
-	}
-	if words := refusedWith(t); words != "" {
-		it.mark("the unit said %q to this: is it wanted?", words)
-	}
-	it.reads = m.readBacks(t)
-}
-
-var labelled = regexp.MustCompile(`^(\s*)([A-Za-z][A-Za-z0-9 _./-]{0,40}?)(\s*[:=]\s*)(\S+)\s*$`)
-
-// readBacks proposes to compare what a command prints with what the plan
-// says: lines of a label and a planned value.
-func (m *maker) readBacks(t turn) []read {
-	var reads []read
-	for _, line := range t.reply {
-		if part := labelled.FindStringSubmatch(line); part != nil {
-			found := m.meanings(part[4], part[2], m.port)
-			if len(found) == 0 || found[0].expr == "unit.serial" { // a fact, compared as such
-				continue
-			}
-			v := found[0]
-			what := strings.ToLower(part[2])
-			if v.port != "" && !strings.Contains(what, v.port) {
-				what += " of " + v.port
-			}
-			reads = append(reads, read{what, string(v.kind), "(?m)^" + regexp.QuoteMeta(part[1]+part[2]) + spaced(part[3]) + `(\S+)`, "${" + v.expr + "}"})
-		}
-	}
-	if len(reads) == 0 {
-		reads = m.bareReadBack(t)
-	}
-	return reads
-}
-
-// bareReadBack is for commands that print one value and nothing else.
-func (m *maker) bareReadBack(t turn) []read {
-	lines := slices.DeleteFunc(slices.Clone(t.reply), func(line string) bool { return strings.TrimSpace(line) == "" || strings.HasSuffix(line, t.shown) })
-	if len(lines) != 1 {
-		return nil
-	}
-	found := m.meanings(strings.TrimSpace(lines[0]), t.shown+" name user", m.port)
-	if len(found) == 0 {
-		return nil
-	}
-	return []read{{"answer to " + t.shown, string(found[0].kind), `(?m)^\s*(\S+)\s*$`, "${" + found[0].expr + "}"}}
-}
-
-// spaced is the sign between a label and its value, whatever the blanks.
-func spaced(sign string) string { return `\s*` + regexp.QuoteMeta(strings.TrimSpace(sign)) + `\s*` }
-
-// refusedBy is the words of a refusal without what may change.
-func refusedBy(words string) string {
-	if i := strings.IndexAny(words, ":."); i > 8 {
-		words = words[:i]
-	}
-	if i := digits.FindStringIndex(words); i != nil && i[0] > 8 {
-		words = words[:i[0]]
-	}
-	return strings.TrimSpace(words)
 }
 
 // keepApart takes numbers in prompts back where patterns would make two
