@@ -3,6 +3,7 @@ package draft_test
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"linehand/script/engine"
 	"linehand/script/plan"
 	"linehand/script/secret"
+	"linehand/transcript/draft"
 )
 
 // The tests below draft dialogues for consoles that nobody on this project
@@ -134,5 +136,41 @@ units:
 	held := other.Environment(t)
 	if held["ipaddr"] != "198.51.100.41" || held["netmask"] != "255.255.255.128" || !strings.HasPrefix(held["gatewayip"], "198.51.100.1") {
 		t.Errorf("the firmware holds %v", held)
+	}
+}
+
+// TestWhatARealSystemAsksOnlySometimes: of two systems one has its name
+// already and is not asked for it. The draft of both brings up either kind.
+func TestWhatARealSystemAsksOnlySometimes(t *testing.T) {
+	p := profile(t, siteHead+`kinds: {recorder: {dialogue: drafted.yaml}}
+secrets: {one-root: {env: NONE_1}, two-root: {env: NONE_2}, three-root: {env: NONE_3}}
+units:
+  - {name: stor-1, kind: recorder, serial: RIG-OS-0001, ports: [{name: e0, network: lab, address: 192.0.2.31}], roles: {root: one-root}}
+  - {name: stor-2, kind: recorder, serial: RIG-OS-0002, ports: [{name: e0, network: lab, address: 192.0.2.32}], roles: {root: two-root}}
+  - {name: keel-3, kind: recorder, serial: RIG-OS-0003, ports: [{name: e0, network: lab, address: 192.0.2.33}], roles: {root: three-root}}
+`)
+	secrets := secret.Throwaway(p.Secrets, 5)
+	list := `(empty to skip, "list" to list options):`
+	begin := []does{{"proceed --", " "}, {list, "Europe/Madrid\r"}}
+	end := func(name, secret string) []does {
+		return []does{{"root shell for new system (empty to skip):", "\r"}, {"no echo)", secret + "\r"}, {"no echo)", secret + "\r"}, {name + " login:", ""}}
+	}
+	record := func(o rig.OSFirstBootOptions, name string, steps ...does) draft.Session {
+		r := rig.StartOSFirstBoot(t, o)
+		defer r.Stop()
+		u := unitOf(t, p, name)
+		return session(byHand(t, openLine(t, "serial:"+r.Address(), 9600), u, newPerson(t, quick, steps...)), u)
+	}
+	one := record(rig.OSFirstBootOptions{}, "stor-1", slices.Concat(begin, []does{{"hostname for new system (empty to skip):", "stor-1\r"}}, end("stor-1", valueOf(t, secrets, "one-root")))...)
+	two := record(rig.OSFirstBootOptions{HostName: "stor-2"}, "stor-2", slices.Concat(begin, end("stor-2", valueOf(t, secrets, "two-root")))...)
+	d, dialogue := drafted(t, one, two)
+	for _, o := range []rig.OSFirstBootOptions{{}, {HostName: "keel-3"}} {
+		r := rig.StartOSFirstBoot(t, o)
+		end := play(t, dialogue, unitOf(t, p, "keel-3"), openLine(t, "serial:"+r.Address(), 9600), secrets)
+		t.Logf("from two sessions: %d exchanges, %d marked spots, 0 edits; %s: %s", d.Exchanges, len(d.Marks), end.How, end.Sentence)
+		if end.How != engine.Done || r.HostName(t) != "keel-3" || !r.SecretIs(t, valueOf(t, secrets, "three-root")) {
+			t.Errorf("%s: %s; the system is named %q", end.How, end.Sentence, r.HostName(t))
+		}
+		r.Stop()
 	}
 }
