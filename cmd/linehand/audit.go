@@ -169,6 +169,8 @@ func auditCode(v audit.Verdict) int {
 		return exitDiffers
 	case audit.NotFinished:
 		return exitUnended
+	case audit.Unplanned:
+		return exitByHand
 	}
 	return exitNotWhole
 }

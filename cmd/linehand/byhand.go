@@ -166,9 +166,6 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 	if err := journal.Close(); err != nil {
 		return &station.RecordError{Err: err}
 	}
-	if ending.How == player.Left {
-		return nil
-	}
 	return outcome(ending.How.ExitCode())
 }
 

@@ -65,7 +65,7 @@ func Over(reports []Named) Fleet {
 	reports = slices.Clone(reports)
 	slices.SortStableFunc(reports, func(a, b Named) int { return cmp.Or(a.Started.Compare(b.Started), cmp.Compare(a.Record, b.Record)) })
 	f := Fleet{Runs: len(reports), Verdicts: []Count{}, Units: units(reports), Stages: stageTimes(reports), Prompts: trials(reports)}
-	for _, v := range []Verdict{AsPlanned, Differs, NotFinished, NotWhole} {
+	for _, v := range []Verdict{AsPlanned, Unplanned, Differs, NotFinished, NotWhole} {
 		n := 0
 		for _, u := range f.Units {
 			if u.Last.Verdict == v {

@@ -128,7 +128,7 @@ func byHand(t testing.TB, line console.Line, u *plan.Unit, p *person) *transcrip
 		t.Fatal(err)
 	}
 	end := player.Hand{Line: line, Record: j, Keys: p, Screen: p, Person: "tester"}.Play(t.Context())
-	if end.How != player.Left {
+	if end.How != engine.Left {
 		t.Errorf("the session by hand ended as %s: %s", end.How, end.Sentence)
 	}
 	if err := j.Close(); err != nil {
