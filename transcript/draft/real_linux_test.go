@@ -48,7 +48,7 @@ func openLine(t testing.TB, address string, speed int) console.Line {
 const quick = 150 * time.Millisecond
 
 const siteHead = `format: linehand.site/1
-site: {name: skerrymore, title: Skerrymore Acoustics Laboratory, domain: skerrymore.example.net, time-zone: Europe/Madrid, log: 198.51.100.9}
+site: {name: skerrymore, demonstration: true, title: Skerrymore Acoustics Laboratory, domain: skerrymore.example.net, time-zone: Europe/Madrid, log: 198.51.100.9}
 networks:
   - {name: lab, subnet: 192.0.2.0/24, gateway: 192.0.2.1}
   - {name: pier, subnet: 198.51.100.0/25, gateway: 198.51.100.1}
