@@ -46,7 +46,7 @@ fuzz:
 	@set -e; for dir in $$($(GO) list -f '{{if .TestGoFiles}}{{.Dir}}{{else if .XTestGoFiles}}{{.Dir}}{{end}}' ./...); do \
 	  for target in $$(grep -ho '^func Fuzz[A-Za-z0-9_]*' $$dir/*_test.go 2>/dev/null | sed 's/func //'); do \
 	    echo "$$target in $$dir for $(FUZZTIME)"; \
-	    $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) $$dir; \
+	    $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$dir; \
 	  done; \
 	done
 

@@ -33,29 +33,37 @@ type UnitValues struct {
 // PortValues is what `port` holds: inside an each over ports the element,
 // elsewhere the unit's first port.
 type PortValues struct {
-	Name    string        `expr:"name"`
-	Address string        `expr:"address"` // RFC 5952 or dotted form, without prefix
-	Mask    string        `expr:"mask"`    // dotted, "" for IPv6
-	Prefix  int           `expr:"prefix"`
-	CIDR    string        `expr:"cidr"` // address and prefix, such as 192.0.2.7/24
-	Gateway string        `expr:"gateway"`
-	MTU     int           `expr:"mtu"`  // 0: not planned
-	VLAN    int           `expr:"vlan"` // 0: not planned
-	Network NetworkValues `expr:"network"`
-	Path    string        `expr:"-"` // place in the plan, such as "ports.e0"
+	Name    string `expr:"name"`
+	Address string `expr:"address"` // RFC 5952 or dotted form, without prefix
+	Mask    string `expr:"mask"`    // dotted, "" for IPv6
+	Prefix  int    `expr:"prefix"`
+	CIDR    string `expr:"cidr"` // address and prefix, such as 192.0.2.7/24
+	Gateway string `expr:"gateway"`
+	// Of a port with an address of each kind, IPv4 above and IPv6 here.
+	Address6 string        `expr:"address6"` // RFC 5952; "": not planned
+	Prefix6  int           `expr:"prefix6"`
+	CIDR6    string        `expr:"cidr6"`
+	Gateway6 string        `expr:"gateway6"`
+	MTU      int           `expr:"mtu"`  // 0: not planned
+	VLAN     int           `expr:"vlan"` // 0: not planned
+	Network  NetworkValues `expr:"network"`
+	Path     string        `expr:"-"` // place in the plan, such as "ports.e0"
 }
 
 // NetworkValues is what `network` holds.
 type NetworkValues struct {
-	Name    string   `expr:"name"`
-	Subnet  string   `expr:"subnet"`
-	Mask    string   `expr:"mask"`
-	Prefix  int      `expr:"prefix"`
-	Gateway string   `expr:"gateway"`
-	DNS     []string `expr:"dns"`
-	NTP     []string `expr:"ntp"`
-	Domain  string   `expr:"domain"`
-	Path    string   `expr:"-"`
+	Name     string   `expr:"name"`
+	Subnet   string   `expr:"subnet"`
+	Mask     string   `expr:"mask"`
+	Prefix   int      `expr:"prefix"`
+	Gateway  string   `expr:"gateway"`
+	Subnet6  string   `expr:"subnet6"` // the IPv6 half of a network of both kinds; "": none
+	Prefix6  int      `expr:"prefix6"`
+	Gateway6 string   `expr:"gateway6"`
+	DNS      []string `expr:"dns"`
+	NTP      []string `expr:"ntp"`
+	Domain   string   `expr:"domain"`
+	Path     string   `expr:"-"`
 }
 
 // ClusterValues is what `cluster` holds. Mode is "join", "start" or "none".

@@ -74,7 +74,7 @@ func TestJournalWritesWhatReadReads(t *testing.T) {
 		t.Errorf("planned in the header: %q, want %q", got, want)
 	}
 	want := []Event{
-		{N: 1, At: 2000000000 - 2000000000, Kind: Stage, Name: "sign in", State: "entered"},
+		{N: 1, At: 0, Kind: Stage, Name: "sign in", State: "entered"},
 		{N: 2, At: time.Second, Kind: Heard, Data: []Part{{Bytes: []byte("\x00")}, {Bytes: []byte("\xff\xfe")}, {Bytes: []byte("\r\nSign in: ")}}},
 		{N: 3, At: 2 * time.Second, Kind: Said, Why: "answer", Stage: "sign in", Exchange: "Sign in:", Pos: "s24.yaml:12", Value: "factory.user", Data: []Part{{Bytes: []byte("maint")}}},
 		{N: 4, At: 4 * time.Second, Kind: Heard, Data: []Part{{Secret: "join"}, {Bytes: []byte(" ok")}}},

@@ -98,6 +98,8 @@ func auditCode(r audit.Report) int {
 		return exitDiffers
 	case audit.NotFinished:
 		return exitUnended
+	case audit.Unplanned:
+		return exitByHand
 	}
 	return exitNotWhole
 }

@@ -151,9 +151,6 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 		return &station.RecordError{Err: err}
 	}
 	t.sealRun(path)
-	if ending.How == player.Left {
-		return nil
-	}
 	return outcome(ending.How.ExitCode())
 }
 

@@ -27,6 +27,7 @@ const (
 	exitNotWhole  = 31  // audit, replay: the record is cut off or was altered
 	exitUnended   = 32  // audit: the run did not come to its end
 	exitNotRecord = 33  // audit, replay: no record, or one of another version
+	exitByHand    = 34  // audit: a session by hand, in which nothing was compared with a plan
 )
 
 // exitCode is the one place that turns an error into an exit code.
@@ -88,6 +89,7 @@ Of audit, replay, seal and records
   31  a record or the bench's log is cut off, was altered or is missing
   32  the run did not come to its end
   33  this is no session record, or one of another version
+  34  this is a session by hand: nothing was compared with a plan
 
  130  ended at once by a second Ctrl-C
 `

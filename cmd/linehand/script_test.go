@@ -143,6 +143,9 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 	case "pty":
 		port, err := sim.OpenPTY(ts.MkAbs(name))
 		ts.Check(err)
+		// What the unit prints before the line is opened is heard at the speed
+		// that the device has then.
+		ts.Check(exec.Command("stty", "-F", port.Path(), strconv.Itoa(opts.Settings.Speed), "raw", "-echo").Run())
 		u.runs[name] = sim.Start(context.Background(), unit, port, opts)
 		ts.Defer(u.runs[name].Stop)
 	case "socket":

@@ -71,26 +71,26 @@ func termios(t *testing.T, path string) *unix.Termios {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	tio, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
+	attrs, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return tio
+	return attrs
 }
 
 func TestDefaultIs9600And8N1(t *testing.T) {
 	_, path := terminal(t)
 	l := open(t, path, console.Default)
-	tio := termios(t, path)
-	if got := tio.Cflag & unix.CBAUD; got != unix.B9600 {
+	attrs := termios(t, path)
+	if got := attrs.Cflag & unix.CBAUD; got != unix.B9600 {
 		t.Errorf("speed code %#o, want B9600", got)
 	}
-	if tio.Cflag&unix.CSIZE != unix.CS8 || tio.Cflag&(unix.PARENB|unix.CSTOPB|unix.CRTSCTS) != 0 {
-		t.Errorf("control flags %#o are not 8N1 without flow control", tio.Cflag)
+	if attrs.Cflag&unix.CSIZE != unix.CS8 || attrs.Cflag&(unix.PARENB|unix.CSTOPB|unix.CRTSCTS) != 0 {
+		t.Errorf("control flags %#o are not 8N1 without flow control", attrs.Cflag)
 	}
-	if tio.Lflag&(unix.ICANON|unix.ECHO|unix.ISIG|unix.IEXTEN) != 0 || tio.Oflag&unix.OPOST != 0 ||
-		tio.Iflag&(unix.ICRNL|unix.INLCR|unix.IGNCR|unix.IXON|unix.IXOFF|unix.ISTRIP) != 0 {
-		t.Errorf("not raw: %#o %#o %#o", tio.Iflag, tio.Oflag, tio.Lflag)
+	if attrs.Lflag&(unix.ICANON|unix.ECHO|unix.ISIG|unix.IEXTEN) != 0 || attrs.Oflag&unix.OPOST != 0 ||
+		attrs.Iflag&(unix.ICRNL|unix.INLCR|unix.IGNCR|unix.IXON|unix.IXOFF|unix.ISTRIP) != 0 {
+		t.Errorf("not raw: %#o %#o %#o", attrs.Iflag, attrs.Oflag, attrs.Lflag)
 	}
 	if got := l.Info().Settings; got != console.Default {
 		t.Errorf("read back %v, want %v", got, console.Default)
@@ -134,12 +134,12 @@ func TestSettingsAreReadBack(t *testing.T) {
 	set := console.Default
 	set.DataBits, set.Parity = 7, console.ParityEven
 	l := open(t, path, set)
-	tio := termios(t, path)
-	if kept := tio.Cflag&unix.CSIZE == unix.CS7; kept != (l.Info().Settings.DataBits == 7) {
-		t.Errorf("the kernel has flags %#o, told were %v", tio.Cflag, l.Info().Settings)
+	attrs := termios(t, path)
+	if kept := attrs.Cflag&unix.CSIZE == unix.CS7; kept != (l.Info().Settings.DataBits == 7) {
+		t.Errorf("the kernel has flags %#o, told were %v", attrs.Cflag, l.Info().Settings)
 	}
-	if kept := tio.Cflag&unix.PARENB != 0; kept != (l.Info().Settings.Parity == console.ParityEven) {
-		t.Errorf("the kernel has flags %#o, told were %v", tio.Cflag, l.Info().Settings)
+	if kept := attrs.Cflag&unix.PARENB != 0; kept != (l.Info().Settings.Parity == console.ParityEven) {
+		t.Errorf("the kernel has flags %#o, told were %v", attrs.Cflag, l.Info().Settings)
 	}
 }
 

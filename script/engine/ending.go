@@ -1,6 +1,9 @@
 package engine
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // How is the name of a way in which a run ends.
 type How string
@@ -22,6 +25,7 @@ const (
 	Failed   How = "unit-failed"   // the unit says that it has failed
 	Stopped  How = "stopped"       // a person stopped the run
 	NoRecord How = "no-record"     // the record could not be written
+	Left     How = "left"          // a person has left a session by hand: nothing was compared
 	Broken   How = "broken"        // a fault of the dialogue or of linehand
 )
 
@@ -35,7 +39,7 @@ type Ending struct {
 // ExitCode is the exit code of the command for this ending.
 func (h How) ExitCode() int {
 	codes := map[How]int{
-		Done: 0, Already: 0, Broken: 1,
+		Done: 0, Already: 0, Left: 0, Broken: 1,
 		Held: 10, Refused: 11, Chassis: 12, Differs: 13, Silent: 14, Garbled: 15,
 		LoopBack: 16, Strange: 17, Overdue: 18, Lost: 19, Failed: 20, NoRecord: 21, Stopped: 22,
 	}
@@ -89,7 +93,7 @@ func GiveUp(h Hold) Ending {
 	if h.Stage != "" {
 		at = fmt.Sprintf(" The run was in stage %q.", h.Stage)
 	}
-	sentence := capital(h.Reason) + "." + at
+	sentence := capital(strings.TrimRight(h.Reason, ".")) + "." + at
 	switch h.Kind {
 	case HoldRefused:
 		return Ending{Refused, sentence, "Correct the value in the site profile (or the unit's state), then run again: the run goes on where the unit is."}

@@ -55,7 +55,6 @@ type stage struct {
 	state  StageState
 	began  time.Time // when entered
 	ended  time.Time // when its last exchange was answered
-	failed bool      // left by a refusal that the dialogue allows for
 }
 
 type exchange struct {

@@ -2,7 +2,11 @@ package plan
 
 import (
 	"fmt"
+	"math/big"
 	"net/netip"
+	"slices"
+
+	"linehand/script/site"
 )
 
 // special is one row of the special-purpose registries: what may not stand
@@ -66,14 +70,7 @@ func specialOf(a netip.Addr) (found special, ok bool) {
 
 // lastOf is the last address of a subnet: for IPv4 up to /30 its broadcast
 // address.
-func lastOf(p netip.Prefix) netip.Addr {
-	b := p.Masked().Addr().AsSlice()
-	for i := p.Bits(); i < len(b)*8; i++ {
-		b[i/8] |= 1 << (7 - i%8)
-	}
-	last, _ := netip.AddrFromSlice(b)
-	return last
-}
+func lastOf(p netip.Prefix) netip.Addr { return site.LastOf(p) }
 
 // maskOf is the dotted mask of an IPv4 subnet, "" for IPv6 (RFC 4632 3.1).
 func maskOf(p netip.Prefix) string {
@@ -102,17 +99,74 @@ func notAHost(a netip.Addr, p netip.Prefix) (what, why string) {
 	return "", ""
 }
 
+// Subnet is what one subnet comes to.
+type Subnet struct {
+	Prefix      netip.Prefix
+	Mask        string     // dotted; "" for IPv6
+	Network     netip.Addr // its first address; for IPv6 the subnet-router anycast address (RFC 4291 2.6.1)
+	Broadcast   netip.Addr // not valid for IPv6, /31 (RFC 3021 2.1) and /32
+	First, Last netip.Addr // that hosts may have
+	Usable      *big.Int   // how many hosts may have one
+}
+
+// Work gives what a subnet comes to: RFC 4632 3.1 for its size and mask, RFC
+// 3021 and RFC 6164 for /31 and /127, whose two addresses are both hosts'.
+func Work(p netip.Prefix) Subnet {
+	p = p.Masked()
+	s := Subnet{Prefix: p, Mask: maskOf(p), Network: p.Addr(), First: p.Addr(), Last: lastOf(p)}
+	s.Usable = new(big.Int).Lsh(big.NewInt(1), uint(p.Addr().BitLen()-p.Bits()))
+	if p.Bits() >= p.Addr().BitLen()-1 {
+		return s
+	}
+	s.First = s.First.Next()
+	s.Usable.Sub(s.Usable, big.NewInt(1))
+	if p.Addr().Is4() {
+		s.Broadcast, s.Last = s.Last, s.Last.Prev()
+		s.Usable.Sub(s.Usable, big.NewInt(1))
+	}
+	return s
+}
+
+// Divide takes blocks of the given prefix lengths out of a larger one, each
+// at the lowest place where it fits and is aligned, in the order given. The
+// error says which one has no room.
+func Divide(block netip.Prefix, lengths []int) ([]netip.Prefix, error) {
+	block = block.Masked()
+	out := make([]netip.Prefix, 0, len(lengths))
+	for i, bits := range lengths {
+		p, ok := firstFit(block, bits, out)
+		if !ok {
+			return nil, fmt.Errorf("%s has no room left for number %d, a /%d; take a larger block, or smaller parts", block, i+1, bits)
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+func firstFit(block netip.Prefix, bits int, taken []netip.Prefix) (netip.Prefix, bool) {
+	if bits < block.Bits() || bits > block.Addr().BitLen() {
+		return netip.Prefix{}, false
+	}
+	p := netip.PrefixFrom(block.Addr(), bits)
+	for p.IsValid() && block.Contains(p.Addr()) {
+		at := slices.IndexFunc(taken, p.Overlaps)
+		if at < 0 {
+			return p, true
+		}
+		beyond := lastOf(p)
+		if other := lastOf(taken[at]); beyond.Less(other) {
+			beyond = other
+		}
+		p = netip.PrefixFrom(beyond.Next(), bits)
+	}
+	return netip.Prefix{}, false
+}
+
 // hosts is the range of host addresses for people: "192.0.2.1 to 192.0.2.254".
 func hosts(p netip.Prefix) string {
-	first, last := p.Addr(), lastOf(p)
-	if p.Bits() < first.BitLen()-1 {
-		first = first.Next()
-		if first.Is4() {
-			last = last.Prev()
-		}
+	s := Work(p)
+	if s.First == s.Last {
+		return s.First.String()
 	}
-	if first == last {
-		return first.String()
-	}
-	return first.String() + " to " + last.String()
+	return s.First.String() + " to " + s.Last.String()
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/netip"
 	"slices"
+	"strings"
 
 	"linehand/script"
 	"linehand/script/internal/yamlwalk"
@@ -20,10 +21,18 @@ type checker struct {
 	cluster map[string]*site.Cluster
 	kind    map[string]*site.Kind
 	secret  map[string]bool
-	known   struct{ networks, clusters, kinds, secrets []string }
+	rack    map[string]*site.Rack
+	feed    map[string]*site.Feed
+	known   struct{ networks, clusters, kinds, secrets, racks, feeds []string }
 
 	members map[string][]*site.Unit // by cluster
 	holder  map[netip.Addr]holder
+	server  map[netip.Addr]holder
+	frame   map[string]frame // what the ports of a network say first
+
+	unitByName map[string]*site.Unit // by folded name, made when first asked for
+	requests   []request
+	allotted   map[*site.Text]netip.Addr
 }
 
 // holder is who has an address, for people.
@@ -36,7 +45,9 @@ func newChecker(s *site.Site) *checker {
 	c := &checker{
 		s: s, network: make(map[string]*site.Network, len(s.Networks)), cluster: make(map[string]*site.Cluster, len(s.Clusters)),
 		kind: make(map[string]*site.Kind, len(s.Kinds)), secret: make(map[string]bool, len(s.Secrets)),
-		members: make(map[string][]*site.Unit), holder: make(map[netip.Addr]holder, 4*len(s.Units)),
+		members: make(map[string][]*site.Unit), holder: make(map[netip.Addr]holder, 4*len(s.Units)), server: make(map[netip.Addr]holder),
+		rack: make(map[string]*site.Rack, len(s.Racks)), feed: make(map[string]*site.Feed, len(s.Feeds)),
+		frame: make(map[string]frame, len(s.Networks)), allotted: make(map[*site.Text]netip.Addr),
 	}
 	for i := range s.Networks {
 		c.network[s.Networks[i].Name.Value] = &s.Networks[i]
@@ -49,6 +60,14 @@ func newChecker(s *site.Site) *checker {
 	for i := range s.Kinds {
 		c.kind[s.Kinds[i].Name.Value] = &s.Kinds[i]
 		c.known.kinds = append(c.known.kinds, s.Kinds[i].Name.Value)
+	}
+	for i := range s.Racks {
+		c.rack[s.Racks[i].Name.Value] = &s.Racks[i]
+		c.known.racks = append(c.known.racks, s.Racks[i].Name.Value)
+	}
+	for i := range s.Feeds {
+		c.feed[s.Feeds[i].Name.Value] = &s.Feeds[i]
+		c.known.feeds = append(c.known.feeds, s.Feeds[i].Name.Value)
 	}
 	for _, x := range s.Secrets {
 		c.secret[x.Name.Value] = true
@@ -132,7 +151,12 @@ func (c *checker) servers(said []site.Text) {
 			continue
 		}
 		if a, err := netip.ParseAddr(t.Value); err == nil {
-			c.special(a, t.Pos)
+			if c.special(a, t.Pos) {
+				continue
+			}
+			if _, said := c.server[a]; !said {
+				c.server[a] = holder{"a server that units are to reach", t.Pos}
+			}
 		} else {
 			c.hostName("server's name", t)
 		}
@@ -140,14 +164,21 @@ func (c *checker) servers(said []site.Text) {
 }
 
 // special reports an address that no host may have. Documentation blocks are
-// noted once for each network, not here.
+// told once for each network, not here.
 func (c *checker) special(a netip.Addr, pos script.Pos) (refused bool) {
 	s, ok := specialOf(a)
-	if !ok || s.severity == "" || s.severity == Note {
+	if !ok || s.severity == "" {
 		return false
 	}
-	c.report(s.severity, pos, fmt.Sprintf("%s is %s address (%s)", a, article(s.name), s.block), s.source, "take an address that hosts use")
-	return s.severity == Error
+	severity, mend := s.severity, "take an address that hosts use"
+	if severity == Note {
+		if c.demonstration() || c.otherNetwork(a) != "" {
+			return false
+		}
+		severity, mend = Error, realOnes
+	}
+	c.report(severity, pos, fmt.Sprintf("%s is %s address (%s)", a, article(s.name), s.block), s.source, mend)
+	return severity == Error
 }
 
 func article(name string) string {
@@ -168,6 +199,9 @@ func (c *checker) claim(a netip.Addr, who string, pos script.Pos) {
 		return
 	}
 	c.holder[a] = holder{who, pos}
+	if s, ok := c.server[a]; ok && !strings.HasPrefix(who, "the gateway") {
+		c.report(Warning, pos, fmt.Sprintf("%s, the address of %s, is also that of %s, at %s", a, who, s.who, s.pos), "", "give it another address, unless it is that server")
+	}
 }
 
 func (c *checker) kinds() {

@@ -19,7 +19,7 @@ func FuzzPlan(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(clean)
-	for _, change := range []string{"192.0.2.0/24|192.0.2.20/30", "192.0.2.22}|192.0.2.21}", "{join: deep}|{start: deep}", "192.0.2.0/24|'::/0'", "192.0.2.0/24|0.0.0.0/0", "network: quay|network: seabed"} {
+	for _, change := range []string{"192.0.2.0/24|192.0.2.20/30", "192.0.2.22}|192.0.2.21}", "{join: deep}|{start: deep}", "192.0.2.0/24|'::/0'", "192.0.2.0/24|0.0.0.0/0", "network: quay|network: seabed", "192.0.2.22}|auto}", "address: 192.0.2.20|address: auto", "192.0.2.0/24|192.0.2.0/24\n    subnet6: 2001:db8::/64\n    reserved: [192.0.2.9, 2001:db8::/120]", "192.0.2.21}|auto, address6: auto, group: a}"} {
 		from, to, _ := strings.Cut(change, "|")
 		f.Add([]byte(strings.ReplaceAll(string(clean), from, to)))
 	}

@@ -7,6 +7,7 @@ package plan
 
 import (
 	"fmt"
+	"net/netip"
 
 	"linehand/script"
 	"linehand/script/internal/yamlwalk"
@@ -15,9 +16,31 @@ import (
 
 // Plan is a checked site.
 type Plan struct {
-	Site    script.SiteValues
-	Units   []*Unit
-	Secrets []string // names of all secrets of the profile, sorted
+	Site     script.SiteValues
+	Units    []*Unit
+	Secrets  []string // names of all secrets of the profile, sorted
+	Networks []Network
+	Racks    []site.Rack
+	Feeds    []site.Feed
+	Visit    site.Visit
+	Lock     site.Lock // what the lock file is to hold; compare with that of the profile
+}
+
+// Network is one network with who has which address in it.
+type Network struct {
+	Name     string
+	Subnets  []Subnet // one, or an IPv4 and an IPv6 one
+	VLAN     int      // 0: not planned
+	MTU      int      // octets; 0: not planned
+	Reserved []site.Range
+	Holders  []Holder // by address
+}
+
+// Holder is who has an address: a port, a cluster or a gateway.
+type Holder struct {
+	Address netip.Addr
+	Who     string     // such as "deep-1 port e0"
+	Pos     script.Pos // where the profile or the lock file says so
 }
 
 // Unit is everything that one run needs to know of its unit.
@@ -31,10 +54,20 @@ type Unit struct {
 	Sources  map[string]script.Pos // value path -> where the profile says so
 	Secrets  []string              // names of the secrets that its kind, cluster and roles refer to, sorted
 	SHA256   string                // digest of Planned in canonical form
+
+	// What the sums of racks, power, lifting, disks and time need; none of it
+	// is typed.
+	Facts   site.Facts // of its kind, with the unit's own drives in them
+	Place   site.Place
+	Cords   []site.Cord
+	Storage site.Storage
+	Cluster string // name; "" for none
 }
 
 // Make checks a site and makes the plan. With any problem of severity Error
-// there is no plan; warnings and notes leave it standing.
+// there is no plan; warnings and notes leave it standing. Addresses that are
+// left to it ("auto") are those of the site's lock, and where that has none
+// the lowest free one in the order of the profile; Plan.Lock has them all.
 func Make(s *site.Site) (*Plan, Problems) {
 	c := newChecker(s)
 	c.names()
@@ -43,11 +76,16 @@ func Make(s *site.Site) (*Plan, Problems) {
 	c.kinds()
 	c.units()
 	c.gateways()
+	lock := c.allot()
+	c.reach()
+	c.rooms()
 	problems := c.inOrder()
 	if problems.Err() != nil {
 		return nil, problems
 	}
-	return newMaker(c).plan(), problems
+	p := newMaker(c).plan()
+	p.Lock = lock
+	return p, problems
 }
 
 // Unit finds a unit by its name, capitals or not (RFC 1035 2.3.1).

@@ -64,11 +64,36 @@ func newMaker(c *checker) *maker {
 }
 
 func (m *maker) plan() *Plan {
-	p := &Plan{Site: m.siteValues, Units: make([]*Unit, len(m.s.Units)), Secrets: slices.Sorted(maps.Keys(m.secret))}
+	p := &Plan{Racks: m.s.Racks, Feeds: m.s.Feeds, Visit: m.s.Visit, Site: m.siteValues, Units: make([]*Unit, len(m.s.Units)), Secrets: slices.Sorted(maps.Keys(m.secret))}
 	for i := range m.s.Units {
 		p.Units[i] = m.unit(&m.s.Units[i])
 	}
+	p.Networks = m.networks()
 	return p
+}
+
+func (m *maker) networks() []Network {
+	all := make([]Holder, 0, len(m.holder))
+	for a, h := range m.holder {
+		all = append(all, Holder{a, h.who, h.pos})
+	}
+	slices.SortFunc(all, func(a, b Holder) int { return a.Address.Compare(b.Address) })
+	out := make([]Network, len(m.s.Networks))
+	for i := range m.s.Networks {
+		n := &m.s.Networks[i]
+		out[i] = Network{Name: n.Name.Value, VLAN: n.VLAN.Value, MTU: n.MTU.Value, Reserved: n.Reserved}
+		for _, h := range halves(n) {
+			out[i].Subnets = append(out[i].Subnets, Work(h.prefix))
+			from, _ := slices.BinarySearchFunc(all, h.prefix.Addr(), func(x Holder, a netip.Addr) int { return x.Address.Compare(a) })
+			for _, x := range all[from:] {
+				if !h.prefix.Contains(x.Address) {
+					break
+				}
+				out[i].Holders = append(out[i].Holders, x)
+			}
+		}
+	}
+	return out
 }
 
 func (m *maker) site() {
@@ -100,7 +125,16 @@ func (m *maker) networkOf(n *site.Network) {
 		DNS: words(dns), NTP: words(ntp), Domain: domain.Value, Path: path,
 	}
 	if n.Gateway.Value != "" {
-		v.Gateway = addr(n.Gateway).String()
+		v.Gateway = literal(n.Gateway).String()
+	}
+	var six []planned
+	if n.Prefix6.IsValid() {
+		v.Subnet6, v.Prefix6 = n.Prefix6.String(), n.Prefix6.Bits()
+		six = []planned{{path + ".subnet6", v.Subnet6, n.Subnet6.Pos}, {path + ".prefix6", strconv.Itoa(v.Prefix6), n.Subnet6.Pos}}
+		if n.Gateway6.Value != "" {
+			v.Gateway6 = literal(n.Gateway6).String()
+			six = append(six, planned{path + ".gateway6", v.Gateway6, n.Gateway6.Pos})
+		}
 	}
 	m.networkValues[v.Name] = v
 	m.networkPlan[v.Name] = []planned{
@@ -111,6 +145,7 @@ func (m *maker) networkOf(n *site.Network) {
 		{path + ".gateway", v.Gateway, n.Gateway.Pos},
 		ofList(path+".dns", dns), ofList(path+".ntp", ntp), of(path+".domain", domain),
 	}
+	m.networkPlan[v.Name] = append(m.networkPlan[v.Name], six...)
 }
 
 func (m *maker) unit(u *site.Unit) *Unit {
@@ -118,6 +153,7 @@ func (m *maker) unit(u *site.Unit) *Unit {
 	out := &Unit{
 		Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Dialogue: kind.DialoguePath,
 		Planned: make(map[string]string, 40), Sources: make(map[string]script.Pos, 40),
+		Facts: factsOf(u, kind), Place: u.Place, Cords: u.Cords, Storage: u.Storage, Cluster: u.Cluster.Name.Value,
 	}
 	values := script.UnitValues{Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Title: u.Title.Value, Path: "unit"}
 	out.put(of("unit.name", u.Name), of("unit.kind", u.Kind), of("unit.serial", u.Serial), of("unit.title", u.Title))
@@ -142,7 +178,7 @@ func (m *maker) unit(u *site.Unit) *Unit {
 func (m *maker) port(out *Unit, p *site.Port) script.PortValues {
 	n := m.network[p.Network.Value]
 	paths := m.paths(p.Name.Value)
-	a := addr(p.Address)
+	a := m.addr(&p.Address)
 	v := script.PortValues{
 		Name: p.Name.Value, Address: a.String(), Mask: maskOf(n.Prefix), Prefix: n.Prefix.Bits(),
 		CIDR: netip.PrefixFrom(a, n.Prefix.Bits()).String(), Network: m.networkValues[p.Network.Value], Path: paths.port,
@@ -158,7 +194,7 @@ func (m *maker) port(out *Unit, p *site.Port) script.PortValues {
 		vlan = n.VLAN
 	}
 	if gateway.Value != "" {
-		v.Gateway = addr(gateway).String()
+		v.Gateway = literal(gateway).String()
 	}
 	v.MTU, v.VLAN = mtu.Value, vlan.Value
 	subnet := firstPos(n.Mask, n.Subnet)
@@ -168,8 +204,26 @@ func (m *maker) port(out *Unit, p *site.Port) script.PortValues {
 		planned{paths.gateway, v.Gateway, gateway.Pos}, of(paths.network, p.Network),
 		ofNumber(paths.mtu, mtu), ofNumber(paths.vlan, vlan),
 	)
+	if p.Address6.Value != "" {
+		m.second(out, p, n, &v)
+	}
 	out.put(m.networkPlan[p.Network.Value]...)
 	return v
+}
+
+// second fills in the IPv6 address of a port that has one of each kind.
+func (m *maker) second(out *Unit, p *site.Port, n *site.Network, v *script.PortValues) {
+	a := m.addr(&p.Address6)
+	v.Address6, v.Prefix6 = a.String(), n.Prefix6.Bits()
+	v.CIDR6 = netip.PrefixFrom(a, v.Prefix6).String()
+	if n.Gateway6.Value != "" {
+		v.Gateway6 = literal(n.Gateway6).String()
+	}
+	at := v.Path
+	out.put(
+		planned{at + ".address6", v.Address6, p.Address6.Pos}, planned{at + ".cidr6", v.CIDR6, p.Address6.Pos},
+		planned{at + ".prefix6", strconv.Itoa(v.Prefix6), n.Subnet6.Pos}, planned{at + ".gateway6", v.Gateway6, n.Gateway6.Pos},
+	)
 }
 
 func (m *maker) paths(port string) portPaths {
@@ -192,7 +246,7 @@ func (m *maker) clusterOf(out *Unit, u *site.Unit) script.ClusterValues {
 	k := m.cluster[u.Cluster.Name.Value]
 	v.Name, v.Members = k.Name.Value, m.members[k.Name.Value]
 	if k.Address.Value != "" {
-		v.Address = addr(k.Address).String()
+		v.Address = m.addr(&k.Address).String()
 	}
 	out.put(planned{"cluster.mode", v.Mode, pos}, planned{"cluster.name", v.Name, pos}, planned{"cluster.address", v.Address, k.Address.Pos})
 	out.put(m.networkPlan[k.Network.Value]...)

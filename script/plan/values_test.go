@@ -56,7 +56,7 @@ func TestRenderedPathsAreInThePlan(t *testing.T) {
 	}
 	for _, expression := range []string{
 		"unit.name", "unit.kind", "unit.serial", "unit.title",
-		"port.address", "port.mask", "port.prefix", "port.cidr", "port.gateway",
+		"port.address", "port.mask", "port.prefix", "port.cidr", "port.gateway", "port.address6", "port.cidr6", "port.prefix6", "port.gateway6", "network.subnet6",
 		`ports["e1"].address`, "ports.e2.mtu", "unit.ports[3].vlan", "port.network.subnet",
 		"network.name", "network.subnet", "network.mask", "network.prefix", "network.gateway", "network.domain", "ports.e1.network.gateway",
 		"cluster.mode", "cluster.name", "cluster.address",

@@ -17,9 +17,6 @@ import (
 	"linehand/transcript"
 )
 
-// Left is the ending of a session by hand that the person has left.
-const Left engine.How = "left"
-
 // TypedByHand is the name that stands in a record where a person typed
 // something: nobody can know which of it is a secret.
 const TypedByHand = "typed"
@@ -379,7 +376,7 @@ func (p *hand) ending(err error) engine.Ending {
 	var rec *recordError
 	switch {
 	case errors.Is(err, errLeft):
-		return engine.Ending{How: Left, Sentence: fmt.Sprintf("The person left the line; %s.", lines),
+		return engine.Ending{How: engine.Left, Sentence: fmt.Sprintf("The person left the line; %s.", lines),
 			Next: "The unit is as the person left it; nothing was compared with a plan."}
 	case errors.Is(err, errStopped):
 		return engine.Ending{How: engine.Stopped, Sentence: fmt.Sprintf("The session was stopped; %s.", lines),
@@ -396,11 +393,7 @@ func (p *hand) ending(err error) engine.Ending {
 
 // close records how the session ended.
 func (p *hand) close(end engine.Ending) engine.Ending {
-	exit := end.How.ExitCode()
-	if end.How == Left {
-		exit = 0
-	}
-	err := p.Record.Append(transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: exit, By: p.Person})
+	err := p.Record.Append(transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode(), By: p.Person})
 	if err == nil {
 		err = p.Record.Sync()
 	}

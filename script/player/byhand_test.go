@@ -119,7 +119,7 @@ func TestHandRecordsWhatIsShownAndHidesTheRest(t *testing.T) {
 func wantLeft(t *testing.T, o handOutcome, words string) {
 	t.Helper()
 	last := o.rec.Events[len(o.rec.Events)-1]
-	if o.How != player.Left || last.Code != "left" || last.Exit != 0 || !strings.Contains(o.Sentence, words) {
+	if o.How != engine.Left || last.Code != "left" || last.Exit != 0 || !strings.Contains(o.Sentence, words) {
 		t.Errorf("ended as %s (%s), on record as %s with exit code %d", o.How, o.Sentence, last.Code, last.Exit)
 	}
 }

@@ -25,7 +25,7 @@ func (p *play) diagnosis(quiet time.Duration) *engine.Hold {
 		h := p.eng.HoldFor(engine.HoldLoopBack, "only our own bytes come back: the line is looped, or the unit only echoes")
 		return &h
 	}
-	if quiet < time.Second && p.heard.bytes < 2*statsMost || !rubbish(p.heard.last) {
+	if quiet < time.Second && p.heard.bytes < 2*statsMost || !rubbish(p.heard.latest()) {
 		return nil
 	}
 	h := p.eng.HoldFor(engine.HoldGarbled, p.garbled())
@@ -65,8 +65,8 @@ func textShare(b []byte) float64 {
 // garbled says what is heard instead of text, and which settings fit.
 func (p *play) garbled() string {
 	set := p.Line.Info().Settings
-	reason := fmt.Sprintf("what is heard is not text (% x …)", p.heard.last[:min(8, len(p.heard.last))])
-	if fits, ok := parityFits(p.heard.last, set); ok {
+	reason := fmt.Sprintf("what is heard is not text (% x …)", p.heard.latest()[:min(8, len(p.heard.latest()))])
+	if fits, ok := parityFits(p.heard.latest(), set); ok {
 		return fmt.Sprintf("%s: with framing %s it would be", reason, fits.Framing())
 	}
 	if set.Speed == 0 || p.Tune == nil {
@@ -177,7 +177,7 @@ func (p *play) listenAt(set console.Settings) float64 {
 // tuned looks for another speed before a run gives up on a line that made
 // rubbish of a few bytes.
 func (p *play) tuned() *engine.Hold {
-	if p.here > 0 || !rubbish(p.heard.last) {
+	if p.here > 0 || !rubbish(p.heard.latest()) {
 		return nil
 	}
 	h := p.eng.HoldFor(engine.HoldGarbled, p.garbled())

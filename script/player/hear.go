@@ -10,7 +10,6 @@ import (
 
 	"linehand/console"
 	"linehand/console/screen"
-	"linehand/script"
 	"linehand/script/engine"
 	"linehand/transcript"
 )
@@ -226,6 +225,10 @@ type heardStats struct {
 
 const statsMost = 512
 
+// latest is the end of what was heard, by which it is judged whether it is
+// text: a unit may change its speed, or only its first words have been whole.
+func (h *heardStats) latest() []byte { return h.last[max(0, len(h.last)-64):] }
+
 func (h *heardStats) add(b []byte) {
 	h.bytes += len(b)
 	if room := statsMost - len(h.first); room > 0 {
@@ -305,12 +308,4 @@ func (p *play) marks() {
 		_ = p.rec.Append(transcript.Event{Kind: transcript.ReadBack, Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos,
 			Name: r.What, Value: r.Path, Got: r.Got, Want: r.Want, Equal: r.Equal, Text: text})
 	}
-}
-
-// keyOf is the bytes that a key sends; a nil key sends nothing.
-func keyOf(k *script.Key) string {
-	if k == nil {
-		return ""
-	}
-	return k.Bytes
 }

@@ -35,6 +35,8 @@ func (c *checker) value(v *yamlwalk.Value, s *shape, key string) bool {
 		return c.text(v, s, key)
 	case number:
 		return c.number(v, s, key)
+	case decimal:
+		return c.decimal(v, s, key)
 	case texts:
 		return c.texts(v, s, key)
 	case named:
@@ -78,6 +80,18 @@ func (c *checker) number(v *yamlwalk.Value, s *shape, key string) bool {
 	n, err := strconv.Atoi(v.Text)
 	if err != nil || strconv.Itoa(n) != v.Text || n < s.least || n > s.most {
 		c.fault(v.Pos, fmt.Sprintf("%s: %q is not %s", key, v.Text, s.called), fmt.Sprintf("write a whole number from %d to %d", s.least, s.most))
+		return false
+	}
+	return true
+}
+
+func (c *checker) decimal(v *yamlwalk.Value, s *shape, key string) bool {
+	if c.wrongKind(v, yamlwalk.Text, key, "write one number") {
+		return false
+	}
+	n, err := strconv.ParseFloat(v.Text, 64)
+	if err != nil || !decimalForm.MatchString(v.Text) || n < float64(s.least) || n > float64(s.most) {
+		c.fault(v.Pos, fmt.Sprintf("%s: %q is not %s", key, v.Text, s.called), fmt.Sprintf("write a number from %d to %d, with a point if need be", s.least, s.most))
 		return false
 	}
 	return true

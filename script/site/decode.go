@@ -52,6 +52,10 @@ func (d *decoder) site(v *yamlwalk.Value) *Site {
 		s.Secrets = append(s.Secrets, secretOf(e))
 	}
 	s.Roles = rolesOf(v)
+	s.Demonstration = textOf(head, "demonstration")
+	s.Racks = elements(v, "racks", d.rack)
+	s.Feeds = elements(v, "feeds", d.feed)
+	s.Visit = visitOf(v.Get("visit"))
 	return s
 }
 
@@ -60,12 +64,32 @@ func (d *decoder) network(v *yamlwalk.Value) Network {
 		Pos: script.Pos(v.Pos), Name: textOf(v, "name"), Subnet: textOf(v, "subnet"), Mask: textOf(v, "mask"),
 		Gateway: textOf(v, "gateway"), VLAN: numberOf(v, "vlan"), MTU: numberOf(v, "mtu"),
 		DNS: textsOf(v, "dns"), NTP: textsOf(v, "ntp"), Domain: textOf(v, "domain"),
+		Subnet6: textOf(v, "subnet6"), Gateway6: textOf(v, "gateway6"), Reserved: rangesOf(v, "reserved"),
 	}
 	d.need(v, "subnet", fmt.Sprintf("the network %q", n.Name.Value))
 	if n.Subnet.Value != "" {
 		d.subnet(&n, v.Damaged)
 	}
+	if n.Subnet6.Value != "" {
+		d.subnet6(&n)
+	}
 	return n
+}
+
+// subnet6 is the IPv6 half of a network of both kinds.
+func (d *decoder) subnet6(n *Network) {
+	written := n.Subnet6.Value
+	p, err := netip.ParsePrefix(written)
+	switch {
+	case err != nil || !p.Addr().Is6() || p.Addr().Is4In6():
+		d.fault(n.Subnet6.Pos, fmt.Sprintf("subnet6: %q is not an IPv6 subnet", written), "write its first address, a slash and the prefix length, such as 2001:db8::/64 (RFC 4291 2.3)")
+	case n.Prefix.IsValid() && !n.Prefix.Addr().Is4():
+		d.fault(n.Subnet6.Pos, "subnet6: the subnet of this network is an IPv6 one already", "take subnet6 out, or write the IPv4 subnet under subnet")
+	case p != p.Masked():
+		d.fault(n.Subnet6.Pos, fmt.Sprintf("subnet6: %s is an address inside a subnet (host bits are set)", written), "write "+p.Masked().String())
+	default:
+		n.Prefix6 = p
+	}
 }
 
 // subnet works out the prefix, said as CIDR or as an address and a mask.
@@ -114,7 +138,8 @@ func (d *decoder) kind(e yamlwalk.Entry) Kind {
 		FactoryUser: textOf(factory, "user"), FactorySecret: textOf(factory, "secret"), Roles: rolesOf(v),
 	}
 	d.need(v, "dialogue", fmt.Sprintf("the kind %q", e.Key))
-	if k.Dialogue.Value != "" {
+	k.Facts = factsOf(v)
+	if k.Dialogue.Value != "" && k.Dialogue.Value != NoDialogue {
 		k.DialoguePath = relativeTo(k.Dialogue.Pos.File, k.Dialogue.Value)
 	}
 	return k
@@ -129,6 +154,7 @@ func (d *decoder) unit(v *yamlwalk.Value) Unit {
 	if c := v.Get("cluster"); c != nil {
 		u.Cluster = Membership{Mode(c.Entries[0].Key), textOf(c, c.Entries[0].Key)}
 	}
+	u.Place, u.Cords, u.Drives, u.Storage = d.place(v.Get("place")), cordsOf(v), drivesOf(v.Get("drives")), storageOf(v.Get("storage"))
 	return u
 }
 
@@ -136,6 +162,7 @@ func (d *decoder) port(v *yamlwalk.Value) Port {
 	p := Port{
 		Pos: script.Pos(v.Pos), Name: textOf(v, "name"), Network: textOf(v, "network"), Address: textOf(v, "address"),
 		Gateway: textOf(v, "gateway"), MTU: numberOf(v, "mtu"), VLAN: numberOf(v, "vlan"),
+		Address6: textOf(v, "address6"), Group: textOf(v, "group"),
 	}
 	called := fmt.Sprintf("the port %q", p.Name.Value)
 	d.need(v, "network", called)

@@ -37,6 +37,18 @@ func Parse(name string, data []byte) (*Site, error) {
 	return l.load([]string{name})
 }
 
+// CheckFile holds one file against the format, as an editor can: each key and
+// each value by itself, whatever other layers may say. The error is of type
+// Errors.
+func CheckFile(name string, data []byte) error {
+	l := loader{}
+	l.check(name, data)
+	if len(l.errs) > 0 {
+		return l.errs
+	}
+	return nil
+}
+
 type loader struct {
 	read    func(path string) ([]byte, error)
 	layers  []*yamlwalk.Value
@@ -59,9 +71,13 @@ func (l *loader) load(paths []string) (*Site, error) {
 	for _, over := range l.layers[1:] {
 		merged = merge(merged, over, profileShape)
 	}
+	if spec := merged.Get("import"); spec != nil {
+		merged = l.withTable(spec, merged)
+	}
+	lock := l.lock(LockPath(filepath.Clean(paths[0])))
 	d := decoder{errs: l.errs}
 	s := d.site(merged)
-	s.Files = l.files
+	s.Files, s.Lock = l.files, lock
 	if len(d.errs) > 0 {
 		return nil, l.inOrder(d.errs)
 	}

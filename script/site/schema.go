@@ -9,10 +9,24 @@ type shape struct {
 	fields []field
 	elem   *shape // of named, table
 	check  check  // of text, and of each element of texts
-	least  int    // of number
+	least  int    // of number and decimal
 	most   int
 	secret bool  // what is written may be a secret by mistake: never shown in a fault
 	keys   check // of the keys of a table
+
+	// For editors only: what of the checks JSON Schema can say.
+	form    *form
+	keyForm *form
+	hint    string
+}
+
+// form is a text's form in JSON Schema: a pattern (ECMA-262, within what RE2
+// also reads), the words that may stand, or formats of which one must hold.
+type form struct {
+	pattern string
+	words   []string
+	formats []string
+	not     string // a pattern that must not match
 }
 
 type kind uint8
@@ -21,6 +35,7 @@ const (
 	text    kind = iota
 	texts        // a list of texts; a later file's list replaces the earlier one
 	number       // a whole number in decimal
+	decimal      // a number in decimal, with or without a point
 	object       // fixed keys, merged key by key
 	choice       // exactly one of its keys; a later file's replaces the earlier one
 	named        // a list of objects that each have a name, merged by name
@@ -52,63 +67,3 @@ func (s *shape) keyNames() []string {
 	}
 	return names
 }
-
-var (
-	plainText  = &shape{kind: text}
-	nameText   = &shape{kind: text, check: checkName}
-	address    = &shape{kind: text, check: checkAddress}
-	secretName = &shape{kind: text, secret: true, check: checkSecretName}
-	servers    = &shape{kind: texts, called: "servers", check: checkServer}
-	vlan       = &shape{kind: number, called: "a VLAN number", least: 1, most: 4094} // IEEE 802.1Q: 0 and 4095 are reserved
-	mtu        = &shape{kind: number, called: "an MTU in octets", least: 68, most: 65535}
-	roles      = &shape{kind: table, called: "roles", keys: checkRole, elem: secretName}
-)
-
-var siteShape = &shape{kind: object, called: "the site", fields: []field{
-	{"name", plainText}, {"title", plainText}, {"domain", plainText},
-	{"time-zone", &shape{kind: text, check: checkTimeZone}},
-	{"dns", servers}, {"ntp", servers}, {"log", &shape{kind: text, check: checkServer}},
-}}
-
-var networkShape = &shape{kind: object, called: "a network", fields: []field{
-	{"name", nameText}, {"subnet", plainText}, {"mask", &shape{kind: text, check: checkMask}},
-	{"gateway", address}, {"vlan", vlan}, {"mtu", mtu},
-	{"dns", servers}, {"ntp", servers}, {"domain", plainText},
-}}
-
-var clusterShape = &shape{kind: object, called: "a cluster", fields: []field{
-	{"name", nameText}, {"address", address}, {"network", nameText}, {"join-secret", secretName},
-}}
-
-var kindShape = &shape{kind: object, called: "a kind of unit", fields: []field{
-	{"title", plainText}, {"dialogue", plainText},
-	{"factory", &shape{kind: object, called: "the factory sign-in", fields: []field{{"user", plainText}, {"secret", secretName}}}},
-	{"roles", roles},
-}}
-
-var portShape = &shape{kind: object, called: "a port", fields: []field{
-	{"name", nameText}, {"network", nameText}, {"address", address}, {"gateway", address}, {"mtu", mtu}, {"vlan", vlan},
-}}
-
-var unitShape = &shape{kind: object, called: "a unit", fields: []field{
-	{"name", plainText}, {"kind", nameText}, {"serial", plainText}, {"title", plainText},
-	{"cluster", &shape{kind: choice, called: "a unit's cluster", fields: []field{{"join", nameText}, {"start", nameText}}}},
-	{"ports", &shape{kind: named, called: "ports", elem: portShape}},
-	{"roles", roles},
-}}
-
-var secretShape = &shape{kind: choice, called: "a secret", secret: true, fields: []field{
-	{"env", &shape{kind: text, secret: true, check: checkVariable}},
-	{"file", &shape{kind: text, secret: true}},
-	{"ask", &shape{kind: text, secret: true}},
-}}
-
-var profileShape = &shape{kind: object, called: "the profile", fields: []field{
-	{"format", plainText}, {"defaults", plainText}, {"site", siteShape},
-	{"networks", &shape{kind: named, called: "networks", elem: networkShape}},
-	{"clusters", &shape{kind: named, called: "clusters", elem: clusterShape}},
-	{"kinds", &shape{kind: table, called: "kinds of unit", keys: checkName, elem: kindShape}},
-	{"units", &shape{kind: named, called: "units", elem: unitShape}},
-	{"secrets", &shape{kind: secrets, called: "secrets", keys: checkSecretName, elem: secretShape}},
-	{"roles", roles},
-}}

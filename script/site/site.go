@@ -1,14 +1,15 @@
 // Package site reads the site profile: everything planned for one site, in
-// one or more YAML files that are laid over one another. FORMAT.md beside
-// this file is the format's reference.
+// one or more YAML files that are laid over one another, a worksheet of units
+// that they may name, and the lock file beside them. FORMAT.md beside this
+// file is the format's reference.
 //
 // Load is strict and reports every fault at once, each with its file, line
 // and column and with how to mend it. Text stays as it was written: 0123 and
 // 1.10 are not numbers here. A secret is only ever referred to; one that is
 // written out is refused, and no fault repeats what was written there.
 //
-// What the package does not do: it works out no addresses and knows no
-// relation between networks, clusters and units. That is script/plan's part.
+// What the package does not do: it allots no addresses and knows no relation
+// between networks, clusters, racks and units. That is script/plan's part.
 package site
 
 import (
@@ -31,12 +32,22 @@ type Site struct {
 	Log      Text // name or address of the log server
 	DNS, NTP []Text
 
+	// Demonstration is "true" where nothing of the site is real: then
+	// addresses that are for documentation are right.
+	Demonstration Text
+
 	Networks []Network
 	Clusters []Cluster
 	Kinds    []Kind
 	Units    []Unit
 	Secrets  []Secret
 	Roles    []Role // that hold for every unit
+
+	Racks []Rack
+	Feeds []Feed
+	Visit Visit
+
+	Lock Lock // what "auto" stands for so far
 }
 
 // Text is a value as it was written and where. The zero Text was not written.
@@ -59,17 +70,21 @@ type Network struct {
 	Prefix   netip.Prefix // Subnet and Mask worked out
 	Mask     Text         // dotted, when Subnet has no prefix length
 	Gateway  Text
-	VLAN     Number // 1 to 4094 (IEEE 802.1Q)
-	MTU      Number // octets
-	DNS, NTP []Text // nil: the site's
-	Domain   Text   // "": the site's
+	Subnet6  Text         // of a network of both kinds; Subnet is then IPv4
+	Prefix6  netip.Prefix // Subnet6 worked out; not valid when there is none
+	Gateway6 Text
+	Reserved []Range // that no port and no cluster may have
+	VLAN     Number  // 1 to 4094 (IEEE 802.1Q)
+	MTU      Number  // octets
+	DNS, NTP []Text  // nil: the site's
+	Domain   Text    // "": the site's
 }
 
 // Cluster is units that answer as one.
 type Cluster struct {
 	Pos        script.Pos
 	Name       Text
-	Address    Text // the shared virtual address
+	Address    Text // the shared virtual address, or Auto
 	Network    Text // name of the network that Address is in
 	JoinSecret Text // name of a secret
 }
@@ -81,12 +96,16 @@ type Kind struct {
 	Title    Text
 	Dialogue Text // as written
 	// DialoguePath is Dialogue made relative to the folder of the file that
-	// says it.
+	// says it; "" for equipment without a console (NoDialogue).
 	DialoguePath  string
 	FactoryUser   Text
 	FactorySecret Text // name of a secret
 	Roles         []Role
+	Facts
 }
+
+// NoDialogue stands for a dialogue where the kind has no console.
+const NoDialogue = "none"
 
 // Unit is one piece of equipment.
 type Unit struct {
@@ -98,6 +117,10 @@ type Unit struct {
 	Cluster Membership
 	Ports   []Port
 	Roles   []Role
+	Place   Place
+	Cords   []Cord // in the order of the supplies
+	Drives  Drives // where they differ from the kind's
+	Storage Storage
 }
 
 // Membership says what a unit does about a cluster.
@@ -121,10 +144,13 @@ type Port struct {
 	Pos     script.Pos
 	Name    Text
 	Network Text
-	Address Text
-	Gateway Text
-	MTU     Number
-	VLAN    Number
+	Address Text // or Auto
+	// Address6 is the second address in a network of both kinds, or Auto.
+	Address6 Text
+	Gateway  Text
+	MTU      Number
+	VLAN     Number
+	Group    Text // ports of one unit that work together on purpose say the same
 }
 
 // Secret says where a secret is to be had, never what it is.

@@ -69,6 +69,24 @@ func checkVariable(s string) (what, mend string) {
 	return "", ""
 }
 
+// ParseAddress reads an address as a profile writes it: dotted, or in one of
+// the forms of RFC 4291 2.2; without prefix length, zone, leading zeros or an
+// IPv4 address inside an IPv6 one.
+func ParseAddress(s string) (netip.Addr, error) {
+	a, err := netip.ParseAddr(s)
+	if err != nil {
+		return netip.Addr{}, fmt.Errorf("%q is not an address; %s", s, addressMend(s))
+	}
+	if what, mend := checkAddress(s); what != "" {
+		return netip.Addr{}, fmt.Errorf("%s; %s", what, mend)
+	}
+	return a, nil
+}
+
+// MaskBits gives the prefix length of a dotted mask; false for one that is
+// not ones followed by zeros (RFC 4632 5.1).
+func MaskBits(s string) (int, bool) { return maskBits(s) }
+
 func checkAddress(s string) (what, mend string) {
 	a, err := netip.ParseAddr(s)
 	switch {

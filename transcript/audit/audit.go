@@ -34,6 +34,7 @@ const (
 	Differs     Verdict = "differs"
 	NotWhole    Verdict = "not whole"
 	NotFinished Verdict = "not finished"
+	Unplanned   Verdict = "by hand" // a person typed; nothing was compared with a plan
 )
 
 // Report is the outcome of an audit.
@@ -290,6 +291,9 @@ func (a *auditor) verdict() {
 	case end == nil:
 		r.Verdict = NotFinished
 		r.Because = append(r.Because, fmt.Sprintf("The record has no ending after event %d: the run was cut off there, or has not ended yet.", r.Events))
+	case end.Code == "left":
+		r.Verdict = Unplanned
+		r.Because = append(r.Because, "A person typed; nothing was compared with a plan.")
 	case end.Exit != 0 && end.Code != "differs":
 		r.Verdict = NotFinished
 		r.Because = append(r.Because, fmt.Sprintf("The run ended before the unit was done (%s).", orNone(end.Code)))

@@ -102,8 +102,7 @@ func (r *Report) profile(path string, secrets Severity, instead map[string]strin
 
 func (r *Report) unit(u *plan.Unit, file string) {
 	if file == "" {
-		r.fail(noDialogue(u, r.Profile))
-		return
+		return // equipment without a console, such as an outlet strip
 	}
 	if d := r.dialogue(file); d != nil {
 		r.Findings = append(r.Findings, findingsOfLint(script.LintValues(d, u.Values))...)
@@ -179,5 +178,5 @@ func fileFault(path string) (what, mend string) {
 }
 
 func noDialogue(u *plan.Unit, profile string) Findings {
-	return Findings{{Severity: Error, File: profile, What: fmt.Sprintf("kind %q of unit %q has no dialogue", u.Kind, u.Name), Mend: "name one with dialogue: under kinds:"}}
+	return Findings{{Severity: Error, File: profile, What: fmt.Sprintf("kind %q of unit %q has no dialogue: its profile says that it has no console", u.Kind, u.Name), Mend: "name one with dialogue: under kinds:, or another unit"}}
 }

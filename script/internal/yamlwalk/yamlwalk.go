@@ -187,7 +187,8 @@ func (w *walk) value(n *yaml.Node) *Value {
 
 func (w *walk) items(n *yaml.Node, v *Value) {
 	v.Items = make([]*Value, 0, len(n.Content))
-	for _, item := range n.Content {
+	for i, item := range n.Content {
+		n.Content[i] = nil // of a large file, what is read need not stay in memory
 		if empty(item) {
 			w.fault(item.Line, item.Column, "an element of the list is empty", "write its value, or take the dash out")
 			v.Damaged = true
@@ -206,6 +207,7 @@ func (w *walk) entries(n *yaml.Node, v *Value) {
 	seen := newSeen(len(n.Content) / 2)
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
+		n.Content[i], n.Content[i+1] = nil, nil
 		if empty(value) && n.Style&yaml.FlowStyle != 0 && noColon(key, value) {
 			w.fault(key.Line, key.Column, "this key has no value", "write {KEY: VALUE}")
 			v.Damaged = true

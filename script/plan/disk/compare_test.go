@@ -46,6 +46,24 @@ func TestCompareNeeds(t *testing.T) {
 	}
 }
 
+// TestNeedsMetExactly: what is just enough is enough.
+func TestNeedsMetExactly(t *testing.T) {
+	options, err := Compare(same(6, 4*tb), 0, Needs{
+		Stated: Stated{RebuildRate: 100e6, ReadErrors: 1e-15}, Capacity: 16 * tb, Survive: 2, Rebuild: 40_000 * time.Second,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	double := findOption(t, options, Layout{Kind: DoubleParity})
+	if !double.Fits() {
+		t.Errorf("double parity misses %q", double.Misses)
+	}
+	// All that is left is read: five drives after one failure, four after two.
+	if r := double.Rebuilds; len(r) != 2 || r[0].Reads != 20*tb || !r[0].Covered || r[1].Reads != 16*tb || r[1].Covered {
+		t.Errorf("rebuilds %+v", r)
+	}
+}
+
 func TestCompareListsEveryGrouping(t *testing.T) {
 	options, err := Compare(same(24, tb), 0, Needs{})
 	if err != nil {

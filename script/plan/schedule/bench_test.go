@@ -47,33 +47,30 @@ func BenchmarkPlan(b *testing.B) {
 	}
 }
 
-// BenchmarkExact searches batches of eight units that are far from their
-// bounds: technicians and lines are about equally busy.
-func BenchmarkExact(b *testing.B) {
-	r := rand.New(rand.NewPCG(3, 8))
-	var batches []Batch
-	for range 200 {
-		batch := Batch{Lines: 1 + r.IntN(3), Technicians: 1 + r.IntN(2), MoveCable: time.Duration(r.IntN(20))}
-		for i := range ExactUnits {
-			u := Unit{Name: fmt.Sprint(i), Hands: time.Duration(r.IntN(100)), Boot: time.Duration(r.IntN(100)), BootWatched: r.IntN(2) == 0,
-				Dialogue: time.Duration(r.IntN(100)), Wait: time.Duration(r.IntN(100))}
-			if i > 0 && r.IntN(4) == 0 {
-				u.After = []string{fmt.Sprint(r.IntN(i))}
-			}
-			batch.Units = append(batch.Units, u)
-		}
-		batches = append(batches, batch)
+// BenchmarkSearch plans batches of the sizes that are searched, far from
+// their bounds: technicians and lines are about equally busy.
+func BenchmarkSearch(b *testing.B) {
+	for _, n := range []int{4, ExactUnits, 8, SearchUnits} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) { benchmarkSearch(b, n) })
 	}
-	var longest, all time.Duration
-	k := 0
+}
+
+func benchmarkSearch(b *testing.B, n int) {
+	r := rand.New(rand.NewPCG(3, uint64(n)))
+	batches := make([]Batch, 100)
+	for k := range batches {
+		batches[k] = drawnBatch(r, n, 100)
+	}
+	shortest, k := 0, 0
 	for b.Loop() {
-		start := time.Now()
-		if _, err := Plan(batches[k%len(batches)]); err != nil {
+		s, err := Plan(batches[k%len(batches)])
+		if err != nil {
 			b.Fatal(err)
 		}
-		took := time.Since(start)
-		longest, all = max(longest, took), all+took
+		if s.Shortest {
+			shortest++
+		}
 		k++
 	}
-	b.ReportMetric(float64(longest.Microseconds())/1000, "ms-longest")
+	b.ReportMetric(100*float64(shortest)/float64(k), "%shortest")
 }

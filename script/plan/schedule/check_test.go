@@ -125,13 +125,16 @@ func sameSteps(s Schedule, people map[int][]Span, n int) error {
 }
 
 // shortest tries every order of all pieces of work, each put at the first
-// gap where it fits beside those before it in the order. It shares no code
-// with Plan.
+// gap where it fits beside those before it in the order; work by hand that
+// takes no time is no piece. It shares no code with Plan.
 func shortest(b Batch) time.Duration {
 	g := &gaps{b: b, number: map[string]int{}, hands: make([]time.Duration, len(b.Units)), ready: make([]time.Duration, len(b.Units)), best: 1 << 62}
 	for i, u := range b.Units {
 		g.number[u.Name] = i
 		g.hands[i], g.ready[i] = -1, -1
+		if u.Hands == 0 {
+			g.hands[i] = 0
+		}
 	}
 	g.try(0)
 	return g.best
@@ -152,7 +155,7 @@ func (g *gaps) try(sofar time.Duration) {
 		case g.hands[i] < 0:
 			done = false
 			at := time.Duration(0)
-			for u.Hands > 0 && !free(g.people, Span{at, at + u.Hands}, g.b.Technicians) {
+			for !free(g.people, Span{at, at + u.Hands}, g.b.Technicians) {
 				at++
 			}
 			g.with(Span{at, at + u.Hands}, Span{}, func() {

@@ -2,6 +2,7 @@ package schedule
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"strings"
@@ -25,16 +26,65 @@ func mustPlan(t interface{ Fatalf(string, ...any) }, b Batch) Schedule {
 	return s
 }
 
+func checkShortest(t interface{ Fatalf(string, ...any) }, b Batch) {
+	s := mustPlan(t, b)
+	want := shortest(b)
+	if s.Makespan != want || !s.Shortest || s.Guarantee != 1 {
+		t.Fatalf("makespan %d, by trying every order %d\n%+v\n%+v", s.Makespan, want, b, s)
+	}
+}
+
 // TestShortest compares small batches with every order there is.
 func TestShortest(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		b := anyBatch(t, 1, 4, 9)
-		s := mustPlan(t, b)
-		want := shortest(b)
-		if s.Makespan != want || !s.Shortest || s.Guarantee != 1 {
-			t.Fatalf("makespan %d, by trying every order %d\n%+v\n%+v", s.Makespan, want, b, s)
+	rapid.Check(t, func(t *rapid.T) { checkShortest(t, anyBatch(t, 1, 4, 9)) })
+}
+
+// TestShortestOfMany does the same for some thousands of batches: a wrong
+// bound in the search shows in one of some hundreds only.
+func TestShortestOfMany(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 5))
+	for n, batches := range map[int]int{3: 1500, 4: 200, 5: 2} {
+		for range batches {
+			checkShortest(t, drawnBatch(r, n, 9))
 		}
-	})
+	}
+	for range 2 { // beyond what is always searched to the end, on lines alone: 40,320 orders
+		b := drawnBatch(r, 8, 9)
+		b.MoveCable = 0
+		for i := range b.Units {
+			b.Units[i].Hands, b.Units[i].After = 0, nil
+		}
+		checkShortest(t, b)
+	}
+}
+
+func drawnBatch(r *rand.Rand, n, longest int) Batch {
+	some := func() time.Duration { return max(0, time.Duration(r.IntN(longest+longest/3)-longest/3)) } // a quarter are 0
+	b := Batch{Lines: 1 + r.IntN(3), Technicians: 1 + r.IntN(2), MoveCable: time.Duration(r.IntN(3))}
+	for i := range n {
+		u := Unit{Name: fmt.Sprint("unit-", i), Hands: some(), Boot: some(), BootWatched: r.IntN(2) == 0, Dialogue: some(), Wait: some()}
+		if i > 0 && r.IntN(4) == 0 {
+			u.After = []string{fmt.Sprint("unit-", r.IntN(i))}
+		}
+		if i > 1 && r.IntN(3) == 0 { // a twin of the one before: the search tries one order of twins only
+			u = b.Units[i-1]
+			u.Name = fmt.Sprint("unit-", i)
+		}
+		b.Units = append(b.Units, u)
+	}
+	return b
+}
+
+// TestShortestKept: batches whose shortest schedule a bound of the search
+// once cut off: one for lines taken longer than others are needed, one for a
+// unit that needs no line.
+func TestShortestKept(t *testing.T) {
+	checkShortest(t, Batch{Lines: 2, Technicians: 1, Units: []Unit{
+		{Name: "a"}, {Name: "b", Dialogue: 8, Wait: 3}, {Name: "c", Dialogue: 2, After: []string{"a"}}, {Name: "d", Boot: 1, Dialogue: 1, Wait: 9},
+	}})
+	checkShortest(t, Batch{Lines: 1, Technicians: 1, MoveCable: 1, Units: []Unit{
+		{Name: "a", Dialogue: 1, Wait: 1}, {Name: "b", Hands: 3, Wait: 1}, {Name: "c", Dialogue: 4, After: []string{"a"}},
+	}})
 }
 
 // TestBoundsHold: no bound is above the shortest schedule, and every list
@@ -57,6 +107,9 @@ func TestBoundsHold(t *testing.T) {
 			if err := fault(b, w.schedule(p)); err != nil {
 				t.Fatalf("rule %d: %v", k, err)
 			}
+			if !s.Shortest {
+				t.Fatalf("%d units are not searched to the end", len(b.Units))
+			}
 			if p.makespan > s.Bounds.Lines+s.Bounds.Technicians+s.Bounds.Unit || p.makespan < s.Makespan {
 				t.Fatalf("rule %d: %d, shortest %d, bounds %+v", k, p.makespan, s.Makespan, s.Bounds)
 			}
@@ -68,7 +121,7 @@ func TestBoundsHold(t *testing.T) {
 // between its lower bound and what is guaranteed.
 func TestLargeBatches(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		b := anyBatch(t, ExactUnits+1, 150, 1000)
+		b := anyBatch(t, SearchUnits+1, 150, 1000)
 		b.Lines = rapid.IntRange(1, 40).Draw(t, "many lines")
 		s := mustPlan(t, b)
 		if got := float64(s.Makespan) / float64(max(1, s.Bounds.Lowest())); got > s.Guarantee {
@@ -79,6 +132,29 @@ func TestLargeBatches(t *testing.T) {
 			t.Fatal("the same batch has two schedules")
 		}
 	})
+}
+
+// TestSearchedBatches: the search may stop before the end; it is then no
+// worse than the lists, and says that it proves nothing.
+func TestSearchedBatches(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 10))
+	for range 40 {
+		b := drawnBatch(r, SearchUnits, 99)
+		w, err := newWork(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bound := w.bounds().Lowest()
+		list := w.bestList(bound)
+		found, proved := w.search(list, bound, 2000)
+		if err := fault(b, w.schedule(found)); err != nil || found.makespan > list.makespan || found.makespan < bound {
+			t.Fatalf("search %d, list %d, bound %d, %v", found.makespan, list.makespan, bound, err)
+		}
+		longer, provedToo := w.search(list, bound, 20_000)
+		if longer.makespan > found.makespan || proved && (longer.makespan != found.makespan || !provedToo) {
+			t.Fatalf("in 2,000 steps %d (proved: %v), in 20,000 %d (%v)", found.makespan, proved, longer.makespan, provedToo)
+		}
+	}
 }
 
 // TestLinesOnly: with nothing but the lines to share, the ratio is Graham's.
@@ -132,7 +208,7 @@ func TestGraham1969(t *testing.T) {
 			t.Errorf("%d lines: longest first takes %s, want %d min", m, got, 4*m-1)
 		}
 		s := mustPlan(t, b)
-		if len(takes) <= ExactUnits && s.Makespan != time.Duration(3*m)*time.Minute {
+		if len(takes) <= SearchUnits && s.Makespan != time.Duration(3*m)*time.Minute {
 			t.Errorf("%d lines: %s, want %d min", m, s.Makespan, 3*m)
 		}
 		if s.Bounds.Lowest() > time.Duration(3*m)*time.Minute || s.Guarantee < float64(4*m-1)/float64(3*m)-1e-12 && !s.Shortest {
@@ -231,6 +307,28 @@ func TestCluster(t *testing.T) {
 	}
 }
 
+// TestNoLineNeeded: a unit with nothing to say on a console takes no line and
+// no cable, and does not wait for one.
+func TestNoLineNeeded(t *testing.T) {
+	b := Batch{Lines: 1, Technicians: 1, MoveCable: 2, Units: []Unit{
+		{Name: "strip", Hands: 5, Boot: 3, Wait: 1}, {Name: "shelf", Dialogue: 50, After: []string{"strip"}},
+	}}
+	s := mustPlan(t, b)
+	if strip := s.Assignments[0]; s.Makespan != 61 || strip.Line != 0 || strip.ConnectBy != 0 || len(s.Steps) != 2 {
+		t.Errorf("makespan %d, %+v, steps %+v", s.Makespan, strip, s.Steps)
+	}
+}
+
+// TestInputUntouched: a batch may be planned again, with other lines.
+func TestInputUntouched(t *testing.T) {
+	b := siteBatch(20)
+	before := fmt.Sprintf("%+v", b)
+	mustPlan(t, b)
+	if after := fmt.Sprintf("%+v", b); after != before {
+		t.Errorf("the batch was changed:\n%s\n%s", before, after)
+	}
+}
+
 func TestRefused(t *testing.T) {
 	unit := func(name string, after ...string) Unit { return Unit{Name: name, Dialogue: 1, After: after} }
 	tests := []struct {
@@ -280,5 +378,28 @@ func TestWireTime(t *testing.T) {
 		if got, err := WireTime(bad.characters, bad.speed, bad.bits); err == nil {
 			t.Errorf("%+v: %s", bad, got)
 		}
+	}
+}
+
+// TestTwins: equal units are interchangeable only where nothing tells them
+// apart, the units that come after them included.
+func TestTwins(t *testing.T) {
+	b := lineWork(1, 5, 5, 5, 5, 6)
+	b.Units[4].After = []string{"unit-3"}
+	b.Units[2].After = []string{"unit-0"}
+	w, err := newWork(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := searcher{work: w}
+	for i := range b.Units {
+		for k := range i { // nothing but unit-1 is free of order, and it has no twin
+			if s.twins(i, k) {
+				t.Errorf("%s and %s are taken for twins", b.Units[i].Name, b.Units[k].Name)
+			}
+		}
+	}
+	if w, err = newWork(lineWork(1, 5, 5)); err != nil || !(&searcher{work: w}).twins(0, 1) {
+		t.Errorf("two equal units are no twins (%v)", err)
 	}
 }

@@ -103,13 +103,19 @@ type Bounds struct {
 // Lowest is the best of the bounds: the largest.
 func (b Bounds) Lowest() time.Duration { return max(b.Technicians, b.Lines, b.Unit) }
 
-// ExactUnits is the largest batch for which Plan searches until the schedule
-// is proved the shortest.
-const ExactUnits = 8
+// ExactUnits is the largest batch whose schedule is always the shortest.
+// Batches up to SearchUnits are searched too, for at most searchSteps steps:
+// enough for the shortest unless several technicians and lines are about
+// equally busy. Schedule.Shortest tells.
+const (
+	ExactUnits  = 6
+	SearchUnits = 10
+	searchSteps = 300_000 // a fraction of a second
+)
 
-// Plan makes a schedule. Up to ExactUnits units it is the shortest there is.
-// Above, it is the best of several list schedules, each with the proven
-// ratio that Schedule.Guarantee gives.
+// Plan makes a schedule: the shortest up to ExactUnits units, above that the
+// best of several list schedules, each with the proven ratio that
+// Schedule.Guarantee gives, or better where a search finds better.
 func Plan(batch Batch) (Schedule, error) {
 	w, err := newWork(batch)
 	if err != nil {
@@ -117,9 +123,13 @@ func Plan(batch Batch) (Schedule, error) {
 	}
 	bounds := w.bounds()
 	best := w.bestList(bounds.Lowest())
-	exact := len(w.units) <= ExactUnits
-	if exact && best.makespan > bounds.Lowest() {
-		best = w.search(best, bounds.Lowest())
+	proved := false
+	switch n := len(w.units); {
+	case best.makespan == bounds.Lowest():
+	case n <= ExactUnits:
+		best, proved = w.search(best, bounds.Lowest(), math.MaxInt)
+	case n <= SearchUnits:
+		best, proved = w.search(best, bounds.Lowest(), searchSteps)
 	}
 	s := w.schedule(best)
 	s.Bounds = bounds
@@ -127,7 +137,7 @@ func Plan(batch Batch) (Schedule, error) {
 	switch {
 	case s.Makespan == bounds.Lowest():
 		s.Shortest, s.Guarantee, s.Proof = true, 1, "the makespan meets a lower bound"
-	case exact:
+	case proved:
 		s.Shortest, s.Guarantee, s.Proof = true, 1, "branch and bound has excluded every shorter schedule"
 	}
 	return s, nil

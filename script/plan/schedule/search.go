@@ -15,6 +15,7 @@ type searcher struct {
 	best    placement
 	found   []piece // of the best
 	bound   time.Duration
+	left    int // steps
 	path    []piece
 	seen    map[[2]uint][][]time.Duration
 	follows []int // units, most after their session first
@@ -38,11 +39,12 @@ type state struct {
 	makespan           time.Duration
 }
 
-// search looks for a schedule shorter than best, until there is none or the
-// bound is met.
-func (w *work) search(best placement, bound time.Duration) placement {
+// search looks for a schedule shorter than best until there is none, the
+// bound is met, or it has taken so many steps. It tells whether the result is
+// the shortest.
+func (w *work) search(best placement, bound time.Duration, steps int) (placement, bool) {
 	n := len(w.units)
-	s := &searcher{work: w, best: best, bound: bound, seen: make(map[[2]uint][][]time.Duration), follows: slices.Clone(w.order)}
+	s := &searcher{work: w, best: best, bound: bound, left: steps, seen: make(map[[2]uint][][]time.Duration), follows: slices.Clone(w.order)}
 	slices.SortStableFunc(s.follows, func(a, b int) int { return cmp.Compare(w.tail[b]-w.session(b), w.tail[a]-w.session(a)) })
 	start := state{
 		technicians: make([]time.Duration, w.Technicians), lines: make([]time.Duration, w.Lines),
@@ -56,13 +58,16 @@ func (w *work) search(best placement, bound time.Duration) placement {
 	}
 	s.settle(&start)
 	s.branch(start)
-	if s.found == nil {
-		return best
+	if s.found != nil {
+		best = w.replay(s.found)
 	}
-	return w.replay(s.found)
+	return best, s.left >= 0 || best.makespan == bound
 }
 
 func (s *searcher) branch(at state) {
+	if s.left--; s.left < 0 {
+		return
+	}
 	if at.sessions == 1<<len(s.units)-1 {
 		if at.makespan < s.best.makespan {
 			s.best.makespan = at.makespan
@@ -102,10 +107,25 @@ func (s *searcher) next(at state) []piece {
 			pieces = append(pieces, piece{i, true, start})
 		}
 	}
+	pieces = s.withoutGaps(pieces)
 	slices.SortStableFunc(pieces, func(a, b piece) int {
 		return cmp.Or(cmp.Compare(a.start, b.start), cmp.Compare(s.tail[b.unit], s.tail[a.unit]))
 	})
 	return pieces
+}
+
+// withoutGaps leaves out the pieces that start no earlier than another could
+// be over: that one would do no harm in the gap.
+func (s *searcher) withoutGaps(pieces []piece) []piece {
+	soonest := longest
+	for _, p := range pieces {
+		takes := s.units[p.unit].Hands
+		if p.session {
+			takes = s.session(p.unit)
+		}
+		soonest = min(soonest, p.start+takes)
+	}
+	return slices.DeleteFunc(pieces, func(p piece) bool { return p.start >= soonest })
 }
 
 func (s *searcher) allReady(u Unit, at state) bool {
@@ -194,107 +214,9 @@ func occupied(free []time.Duration, until time.Duration) []time.Duration {
 	return free
 }
 
-// hopeless tells whether no schedule that goes on from here is shorter than
-// the best: by the longest path, the technicians' work or the lines' work.
-func (s *searcher) hopeless(at state) bool {
-	if at.makespan >= s.best.makespan {
-		return true
-	}
-	starts := s.starts(at)
-	first := longest
-	for i, start := range starts {
-		if at.sessions>>i&1 == 0 {
-			if start+s.tail[i] >= s.best.makespan {
-				return true
-			}
-			if s.session(i) > 0 {
-				first = min(first, start)
-			}
-		}
-	}
-	return s.overworked(at, first)
-}
-
-// overworked shares out the work that is left, as Bounds do: first the
-// sessions that most must follow, then more and more of them.
-func (s *searcher) overworked(at state, first time.Duration) bool {
-	technicians, lines := notBefore(at.technicians, at.now), notBefore(at.lines, first)
-	var byHand, onLine time.Duration
-	least := longest // that follows any of the work by hand
-	for _, i := range s.follows {
-		if at.sessions>>i&1 == 1 {
-			continue
-		}
-		session := s.session(i)
-		onLine += session
-		if session > 0 && level(lines, onLine)+s.tail[i]-session >= s.best.makespan {
-			return true
-		}
-		if at.hands>>i&1 == 0 {
-			byHand += s.units[i].Hands
-			least = min(least, s.unwatched(i)+s.tail[i])
-		}
-		if move := s.move(i); move > 0 {
-			byHand += move
-			least = min(least, s.tail[i]-move)
-		}
-		if least < longest && level(technicians, byHand)+least >= s.best.makespan {
-			return true
-		}
-	}
-	return false
-}
-
-// notBefore gives the times, none before first, in ascending order.
-func notBefore(times []time.Duration, first time.Duration) []time.Duration {
-	later := make([]time.Duration, len(times))
-	for k, t := range times {
-		later[k] = max(t, first)
-	}
-	slices.Sort(later)
-	return later
-}
-
-// level is how early work can be over that is poured over those that are free
-// from these times on, as water finds its level.
-func level(free []time.Duration, work time.Duration) time.Duration {
-	lowest := longest
-	for k, t := range free {
-		work += t
-		lowest = min(lowest, share(work, k+1))
-	}
-	return lowest
-}
-
-// starts gives the earliest start of each session that is still to come.
-func (s *searcher) starts(at state) []time.Duration {
-	starts := make([]time.Duration, len(s.units))
-	someone, line := max(at.now, slices.Min(at.technicians)), max(at.now, slices.Min(at.lines))
-	for _, i := range s.order {
-		if at.sessions>>i&1 == 1 {
-			continue
-		}
-		if at.hands>>i&1 == 0 {
-			starts[i] = someone + s.units[i].Hands + s.unwatched(i)
-		}
-		starts[i] = max(starts[i], at.release[i])
-		if s.session(i) > 0 {
-			starts[i] = max(starts[i], line)
-		}
-		for _, before := range s.units[i].readyBefore {
-			ready := at.ready[before]
-			if at.sessions>>before&1 == 0 {
-				ready = starts[before] + s.session(before) + s.units[before].Wait
-			}
-			starts[i] = max(starts[i], ready)
-		}
-	}
-	return starts
-}
-
 // mostSeen limits what is kept of each set of placed pieces: forgetting costs
 // time, never the result.
-const mostSeen = 200
+const mostSeen = 300
 
 // dominated tells whether another order of the same pieces left everything at
 // least as early; if not, it keeps this one.
@@ -315,9 +237,11 @@ func (s *searcher) dominated(at state) bool {
 			return true
 		}
 	}
-	if len(s.seen[key]) < mostSeen {
-		s.seen[key] = append(s.seen[key], left)
+	kept := slices.DeleteFunc(s.seen[key], func(other []time.Duration) bool { return noneLater(left, other) })
+	if len(kept) < mostSeen {
+		kept = append(kept, left)
 	}
+	s.seen[key] = kept
 	return false
 }
 
