@@ -60,6 +60,7 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 		a.rehearseCommand(), a.checkCommand(), a.bringupCommand(), a.byhandCommand(),
 		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(), a.versionCommand(),
 		a.exitCodesCommand(),
+		a.sealCommand(), a.keysCommand(), a.recordsCommand(),
 	} {
 		cmd.Args = usageArgs(cmd.Args)
 		root.AddCommand(cmd)

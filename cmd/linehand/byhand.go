@@ -146,7 +146,8 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 		line.Close()
 		return err
 	}
-	journal, err := transcript.Create(path, h, &t.mask)
+	t.beginSeal(&h)
+	journal, err := transcript.Create(path, h, &t.mask, transcript.WithCommitments(transcript.NewCommitter()))
 	if err != nil {
 		line.Close()
 		return &station.RecordError{Err: err}
@@ -166,6 +167,7 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 	if err := journal.Close(); err != nil {
 		return &station.RecordError{Err: err}
 	}
+	t.sealRun(path)
 	return outcome(ending.How.ExitCode())
 }
 

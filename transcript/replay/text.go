@@ -94,6 +94,9 @@ func (t *typesetter) event(e transcript.Event) {
 	case transcript.Ending:
 		t.unfinished()
 		t.put(e.At, endingMark, join(e.Text, e.Next))
+	case transcript.Commitment:
+	case transcript.Sealed:
+		t.put(e.At, noteMark, join(fmt.Sprintf("sealed as entry %d of the log of %s", e.Seal.Entry, transcript.Printable(e.Seal.Bench)), e.Text))
 	default:
 		t.put(e.At, noteMark, join(e.Text, e.By))
 	}
