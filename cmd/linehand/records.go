@@ -42,7 +42,7 @@ func (a *app) recordsCommand() *cobra.Command {
 		cmd.AddCommand(c)
 		return c
 	}
-	verify := sub("verify [RECORD…]", "Is nothing altered, cut or missing? The whole folder, or the records named", nil, k.verify)
+	verify := sub("verify [FOLDER | RECORD…]", "Is nothing altered, cut or missing? The whole folder, or the records named", nil, k.verify)
 	verify.Flags().StringArrayVar(&k.lodged, "lodged", nil, "a `LINE` of the log that was lodged elsewhere")
 	verify.Flags().BoolVar(&k.asJSON, "json", false, "as JSON")
 	sub("line", "Print the log's state as one line, to be lodged elsewhere", cobra.NoArgs, k.line)
@@ -86,6 +86,10 @@ func (k *keeping) verify(paths []string) error {
 	if err != nil {
 		return err
 	}
+	folder := k.set.Records
+	if len(paths) == 1 && isFolder(paths[0]) {
+		folder, paths = paths[0], nil
+	}
 	if len(paths) > 0 {
 		return k.verifyRecords(paths, keys)
 	}
@@ -97,7 +101,7 @@ func (k *keeping) verify(paths []string) error {
 		}
 		trust.Lodged = append(trust.Lodged, c)
 	}
-	report, err := ledger.Verify(k.set.Records, trust)
+	report, err := ledger.Verify(folder, trust)
 	if err != nil {
 		return &codedError{exitInput, err.Error(), ""}
 	}
@@ -128,6 +132,11 @@ func (k *keeping) showFolder(r *ledger.Report) {
 	if !r.Trusted && len(r.Keys) > 0 {
 		fmt.Fprintf(k.out, "by the folder's own key, %s: compare it with the one that the bench gave you\n", r.Keys[0])
 	}
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
 }
 
 func (k *keeping) verifyRecords(paths []string, keys []seal.Public) error {

@@ -15,6 +15,7 @@ import (
 	"go.uber.org/goleak"
 
 	"linehand/transcript"
+	"linehand/transcript/internal/link"
 	"linehand/transcript/seal"
 )
 
@@ -156,6 +157,8 @@ func TestFolderFaults(t *testing.T) {
 		"seal and more":        {func(b *bench) { b.cutLines("b.record", 4) }, "seal-gone b.record"},
 		"log's end cut":        {func(b *bench) { b.cutLines(File, 1) }, "log-cut bench.checkpoint, not-in-log c.record"},
 		"log gone":             {func(b *bench) { must(t, os.Remove(filepath.Join(b.dir, File))) }, "log-missing bench.ledger"},
+		"log and record gone":  {func(b *bench) { must(t, errors.Join(os.Remove(b.path(File)), os.Remove(b.path("b.record")))) }, "log-missing bench.ledger, seal-chain c.record"},
+		"log begins otherwise": {func(b *bench) { b.replace(File, `"bench":"bench-7"`, `"bench":"bench-8"`) }, "log-missing bench.ledger"},
 		"checkpoint gone":      {func(b *bench) { must(t, os.Remove(filepath.Join(b.dir, CheckpointFile))) }, "checkpoint bench.checkpoint"},
 		"log edited":           {func(b *bench) { b.replace(File, `"unit":"b"`, `"unit":"x"`) }, "edited bench.ledger, log-cut bench.checkpoint, not-in-log b.record, not-in-log c.record"},
 		"forged removal":       {func(b *bench) { b.forgeRemoval() }, "signature bench.ledger"},
@@ -234,6 +237,64 @@ func (b *bench) stranger() {
 	data, err := os.ReadFile(other.path("s.record"))
 	must(b.t, err)
 	must(b.t, os.WriteFile(b.path("s.record"), data, 0o600))
+}
+
+func FuzzRead(f *testing.F) {
+	b := newBench(f, "bench-7")
+	b.sealed("a.record", "x")
+	log, err := os.ReadFile(b.path(File))
+	must(f, err)
+	f.Add(log)
+	f.Add(log[:len(log)-9])
+	f.Add([]byte(`{"format":"linehand.ledger/1","entry":0,"kind":"begun"`))
+	f.Add(bytes.Replace(log, []byte(`"key":"`), []byte(`"key":"x`), 1))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if relinked := relinked(data); !bytes.Equal(relinked, data) { // else no changed line would get past the link
+			if l, _, err := read(bytes.NewReader(relinked)); err == nil {
+				l.signatures(0)
+				l.LastSeal()
+				l.Due(Policy{Keep: 1}, started)
+				_, _, _ = l.pack("x", Checkpoint{Size: int64(l.Size())})
+			}
+		}
+		l, fault, err := read(bytes.NewReader(data))
+		if err != nil {
+			return
+		}
+		// What was read is what stands there: the lines, and no more.
+		if !bytes.HasPrefix(data, append(bytes.Join(l.lines, []byte("\n")), '\n')) || fault == nil && l.size != int64(len(data)) {
+			t.Errorf("%d entries of %d bytes out of %d", l.Size(), l.size, len(data))
+		}
+		l.signatures(0)
+		_, _ = l.Current()
+	})
+}
+
+// relinked puts right links on whatever lines there are.
+func relinked(data []byte) (out []byte) {
+	chain := link.From("")
+	for line := range bytes.Lines(data) {
+		if body, _, ok := link.Cut(bytes.TrimSuffix(line, []byte("\n"))); ok {
+			line = chain.Append(bytes.Clone(body))
+		}
+		out = append(out, line...)
+	}
+	return out
+}
+
+func FuzzReadCheckpoint(f *testing.F) {
+	f.Add("bench-7 2 UcW+qQ279xjZi+9LqgiO3IPqdd+dkZIKlNfhMu4W1L4= /fioSWFb3qNefthpQZoRmQsXP/TxO61fx6O2oaKXkO8hr4FbGDNO7NNaaevO56nEMjQH7UAoT02nysUUGeq4qVZc8wg=")
+	f.Fuzz(func(t *testing.T, text string) {
+		c, err := ReadCheckpoint([]byte(text))
+		if err != nil {
+			return
+		}
+		for _, form := range []string{c.String(), string(c.Note())} {
+			if again, err := ReadCheckpoint([]byte(form)); err != nil || again != c {
+				t.Errorf("%q is read again as %v, %v", form, again, err)
+			}
+		}
+	})
 }
 
 func TestLodged(t *testing.T) {

@@ -114,6 +114,9 @@ func read(r io.Reader) (*Log, *seal.Finding, error) {
 		if err == nil {
 			err = l.take(line)
 		}
+		if err != nil && l.Size() == 0 && !errors.Is(err, ErrNotLedger) {
+			err = fmt.Errorf("%w: its first entry was altered", ErrNotLedger)
+		}
 		if errors.Is(err, ErrNotLedger) {
 			return nil, nil, err
 		}

@@ -67,10 +67,12 @@ func (r *Report) add(code Code, file string, format string, args ...any) *seal.F
 // for granted, which the report says. It never writes. The errors are those of
 // the file system.
 func Verify(dir string, trust Trust) (*Report, error) {
-	v := &verification{dir: dir, trust: trust, seen: make(map[string]string), report: new(Report)}
+	v := &verification{dir: dir, trust: trust, seen: make(map[string]string), before: make(map[string]string), report: new(Report)}
 	log, fault, err := Read(dir)
 	switch {
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, ErrNotLedger):
+	case errors.Is(err, ErrNotLedger):
+		v.report.add(LogGone, File, "%v", errors.Unwrap(err)).Line = 1
+	case errors.Is(err, fs.ErrNotExist):
 		v.report.add(LogGone, File, "the folder has no log of a bench: whether records are missing cannot be told")
 	case err != nil:
 		return nil, err
@@ -91,6 +93,7 @@ type verification struct {
 	log    *Log
 	keys   []seal.Public     // trusted for seals
 	seen   map[string]string // link of a seal -> name of the record that bears it
+	before map[string]string // link of a seal -> name of a record that says it came before
 	report *Report
 }
 
@@ -229,8 +232,18 @@ func (v *verification) record(path, name string) error {
 		}
 		v.report.Findings = append(v.report.Findings, f)
 	}
-	if o.Seal != nil && v.log != nil {
+	if o.Seal == nil {
+		return nil
+	}
+	if v.log != nil {
 		v.placed(name, e, o)
+	} else {
+		v.seen[o.Link] = name
+	}
+	if e == nil || e.Kind == Sealed { // those that were brought in name seals of another bench
+		for _, digits := range []string{o.Header.After, o.Seal.Seal.Previous} {
+			v.before[digits] = name
+		}
 	}
 	return nil
 }
@@ -261,6 +274,7 @@ func (v *verification) elsewhere(name string, o *transcript.Outline) {
 	e := v.log.bySeal(o.Link)
 	switch {
 	case e == nil:
+		v.seen[o.Link] = name
 		v.report.add(NotInLog, name, "the record bears a seal, as entry %d of the log of %s, and this log does not have it: the log's end was cut off, or the record is from elsewhere", o.Seal.Seal.Entry, transcript.Printable(o.Seal.Seal.Bench))
 	case v.there(e.Record):
 		v.report.add(Copied, name, "the record is a copy of %s", transcript.Printable(e.Record))
@@ -278,6 +292,7 @@ func (v *verification) there(record string) bool {
 // missing finds the records that the log has and the folder has not, and
 // those that it should not have any more.
 func (v *verification) missing() {
+	v.unborne()
 	if v.log == nil {
 		return
 	}
@@ -299,6 +314,25 @@ func (v *verification) missing() {
 		case !gone && out.Kind == Removed && v.log.Find(e.Record).Entry == e.Entry:
 			v.report.add(NotEnded, e.Record, "entry %d of the log says that the record was removed, and it is there", out.Entry)
 		}
+	}
+}
+
+// unborne finds seals that records say came before theirs, and that neither
+// the log has nor any record bears. Without a log, that is how a record that
+// is missing shows, unless it was the last one.
+func (v *verification) unborne() {
+	var names []string
+	for digits, name := range v.before {
+		if digits == "" || v.seen[digits] != "" || v.log != nil && v.log.bySeal(digits) != nil {
+			continue
+		}
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		v.report.add(Chain, name, "the record names a seal before its own that no record here bears: a record is missing")
 	}
 }
 
