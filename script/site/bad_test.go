@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-const toRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path} or {ask: words}, and refer to it by that name"
+const toRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path}, {vault: ENTRY} or {ask: words}, and refer to it by that name"
 
 // badProfiles are single mistakes in the clean profile: what is replaced, by
 // what, and all that is then said.
