@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"linehand/cmd/internal/page"
 	"linehand/cmd/internal/printout"
 	"linehand/cmd/internal/station"
 	"linehand/script/plan/sums"
@@ -22,6 +23,7 @@ type checking struct {
 	strict    bool
 	json      bool
 	brief     bool
+	html      string
 	rise      float64
 	altitude  float64
 }
@@ -50,6 +52,7 @@ Defer to local codes and licensed practice.`,
 	f.StringSliceVar(&c.dialogues, "dialogue", nil, "check this dialogue `FILE`, and use it in place of the profile's own of that name")
 	f.BoolVar(&c.strict, "secrets", false, "read the secrets that nobody has to be asked for, and check them against the units' rules; one that cannot be had is an error")
 	f.BoolVar(&c.json, "json", false, "print what was found as JSON")
+	f.StringVar(&c.html, "html", "", "write what was found, the plan and its drawings as one HTML page to `FILE`")
 	f.BoolVar(&c.brief, "brief", false, "print the problems and not the plan")
 	f.Float64Var(&c.rise, "rise", sums.UsualRise, "how much warmer the air may leave than it comes, in `°C`")
 	f.Float64Var(&c.altitude, "altitude", 0, "of the site, in `m` above sea level")
@@ -66,6 +69,9 @@ func (c *checking) run(ctx context.Context, profiles []string) error {
 	case !(c.altitude >= -500 && c.altitude <= 9000):
 		return usage("write metres above sea level", "an altitude of %g m cannot be reckoned with", c.altitude)
 	}
+	if c.html != "" && len(profiles) > 1 {
+		return usage("check the profiles one by one", "one page is for one profile, and %d were named", len(profiles))
+	}
 	if len(profiles) == 0 {
 		profiles = []string{""}
 	}
@@ -81,6 +87,11 @@ func (c *checking) run(ctx context.Context, profiles []string) error {
 		reports = append(reports, r)
 		if !r.Sound {
 			code = exitInput
+		}
+	}
+	if c.html != "" {
+		if err := c.save(c.html, func(w io.Writer) error { return page.Write(w, reports[0]) }); err != nil {
+			return err
 		}
 	}
 	if c.json {

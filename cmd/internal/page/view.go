@@ -54,9 +54,8 @@ type view struct {
 
 type fact struct{ Name, Value string }
 
-func newView(c Check) view {
-	r := c.Report
-	v := view{Title: r.Site, File: r.Profile, Digest: c.SHA256, Sound: r.Sound, Findings: r.Findings}
+func newView(r station.Report) view {
+	v := view{Title: r.Site, File: r.Profile, Sound: r.Sound, Findings: r.Findings}
 	if v.Title == "" {
 		v.Title = "A check without a plan"
 	}
@@ -71,21 +70,27 @@ func newView(c Check) view {
 		}
 	}
 	v.Verdict = verdict(v)
-	if c.Plan == nil {
+	if r.Plan == nil {
 		return v
 	}
-	v.HasPlan = true
-	v.Site, v.Secrets, v.Units = siteFacts(c.Plan), c.Plan.Secrets, c.Plan.List()
-	v.networks(c.Plan)
-	v.Open = c.Sums.Open
-	v.racks(c.Plan, c.Sums.Racks)
-	v.power(c.Sums)
-	v.disks(c.Sums.Disks)
-	v.lifts(c.Sums.Lifting)
-	if c.Sums.Visit != nil {
-		v.visit(c.Sums.Visit)
+	v.HasPlan, v.Digest = true, Digest(r.Plan)
+	v.Site, v.Secrets, v.Units = siteFacts(r.Plan), r.Plan.Secrets, r.Plan.List()
+	v.networks(r.Plan)
+	if r.Sums != nil {
+		v.sums(r.Plan, *r.Sums)
 	}
 	return v
+}
+
+func (v *view) sums(p *plan.Plan, s sums.Sums) {
+	v.Open = s.Open
+	v.racks(p, s.Racks)
+	v.power(s)
+	v.disks(s.Disks)
+	v.lifts(s.Lifting)
+	if s.Visit != nil {
+		v.visit(s.Visit)
+	}
 }
 
 func verdict(v view) string {

@@ -94,19 +94,20 @@ func (m *maker) seating(u *plan.Unit) Section {
 
 func (m *maker) power(u *plan.Unit) Section {
 	s := Section{Title: "Power", Caution: power.Caution + " Source: common practice."}
-	s.Rows = append(s.Rows, Row{Do: "All supplies off before any cord goes in: switches at 0; where there is no switch, the outlet is off or the cord goes in last at the supply"})
+	s.Rows = append(s.Rows, Row{Do: "All supplies off before any cord goes in: their switches at 0, or the outlets off"})
 	if u.Facts.Outlets.Value > 0 {
 		s.Rows = append(s.Rows, Row{Do: "Nothing is plugged into its outlets yet"})
 	}
 	for _, c := range u.Cords {
 		s.Rows = append(s.Rows, Row{Do: fmt.Sprintf("Cord of supply %d in at both ends, held by its clip, labelled", c.Supply), Value: m.route(c), Note: inlet(u), Words: true})
 	}
+	s.Rows = append(s.Rows, Row{Do: "Wrist strap off, hands and tools clear of the unit"})
 	for _, c := range u.Cords {
 		s.Rows = append(s.Rows, Row{Do: fmt.Sprintf("Supply %d on, its indicator steady before the next one", c.Supply), Value: "to " + c.To.Value, Words: true})
 	}
 	s.Rows = append(s.Rows, Row{Do: "Indicators as the maker's sheet has them: supplies, fans, drives; none shows a fault; no smell, no odd noise"})
 	if boot := u.Facts.Times.Boot.Value; boot > 0 {
-		s.Rows = append(s.Rows, Row{Form: Measure, Do: "Unit starts; when it was switched on", Value: "takes about " + boot.String(), Words: true})
+		s.Rows = append(s.Rows, Row{Form: Measure, Do: "Unit starts; when it was switched on", Value: "takes about " + span(boot), Words: true})
 	}
 	return s
 }

@@ -32,7 +32,7 @@ func sheets(t testing.TB, profile string) *Set {
 		return d
 	}
 	all, _ := sums.Work(s, p, sums.Options{Dialogue: load})
-	set, err := Make(p, "00", all, p.Units, func(u *plan.Unit) (*script.Dialogue, error) {
+	set, err := Make(p, all, p.Units, func(u *plan.Unit) (*script.Dialogue, error) {
 		if u.Dialogue == "" {
 			return nil, nil
 		}

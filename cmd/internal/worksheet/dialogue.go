@@ -46,7 +46,7 @@ func console(d *script.Dialogue) Section {
 		},
 	}
 	if w := d.Wake; w != nil && w.Press.Bytes != "" {
-		s.Rows = append(s.Rows, Row{Do: fmt.Sprintf("Nothing shows: press %s every %s", w.Press.Name, w.Every), Value: "speaks within " + span(w.Within), Words: true})
+		s.Rows = append(s.Rows, Row{Do: fmt.Sprintf("Nothing shows: press %s every %s", w.Press.Name, span(w.Every)), Value: "speaks within " + span(w.Within), Words: true})
 	}
 	for _, stop := range d.StopOn {
 		s.Rows = append(s.Rows, Row{Form: Stop, Do: wording(stop.Text), Value: stop.Because, Words: true})
@@ -70,7 +70,7 @@ func span(d time.Duration) string {
 	if strings.HasSuffix(text, "h0m") {
 		text = strings.TrimSuffix(text, "0m")
 	}
-	return strings.NewReplacer("h", " h ", "m", " min ", "s", " s").Replace(text)
+	return strings.TrimSpace(strings.NewReplacer("h", " h ", "m", " min ", "s", " s").Replace(text))
 }
 
 // elements are the values that a stage goes through, one for each element of
@@ -133,7 +133,7 @@ func stage(s *script.Stage, v script.Values) (Section, bool, error) {
 		out.note("Nothing in this stage changes the unit.")
 	}
 	if s.Within > 0 {
-		out.note("Over within " + strings.TrimSpace(span(s.Within)) + ".")
+		out.note("Over within " + span(s.Within) + ".")
 	}
 	for i := range s.Exchanges {
 		if err := out.exchange(&s.Exchanges[i], v); err != nil {
@@ -141,11 +141,11 @@ func stage(s *script.Stage, v script.Values) (Section, bool, error) {
 		}
 	}
 	if len(s.RefusedBy) > 0 {
-		then := "stop: the unit refuses"
+		row := Row{Form: Stop, Do: wordings(s.RefusedBy), Value: "the unit refuses", Words: true}
 		if s.IfRefused != "" {
-			then = "go on with stage: " + s.IfRefused
+			row.Form, row.Value = Else, "go on with stage: "+s.IfRefused
 		}
-		out.Rows = append(out.Rows, Row{Form: Stop, Do: wordings(s.RefusedBy), Value: then, Words: true})
+		out.Rows = append(out.Rows, row)
 	}
 	if len(s.Until) > 0 {
 		out.Rows = append(out.Rows, Row{Do: "It shows: " + wordings(s.Until), Value: "the stage is over", Words: true})

@@ -29,10 +29,13 @@ func (s *Set) HTML(w io.Writer) error {
 }
 
 // Code tells whether Do is what a unit prints.
-func (r Row) Code() bool { return r.Form == Answer || r.Form == Stop }
+func (r Row) Code() bool { return r.Form == Answer || r.Form == Stop || r.Form == Else }
 
 // Stops tells whether nothing is to be answered.
 func (r Row) Stops() bool { return r.Form == Stop }
+
+// Turns tells whether another stage follows.
+func (r Row) Turns() bool { return r.Form == Else }
 
 // Reads tells whether what is read is written beside the plan's value.
 func (r Row) Reads() bool { return r.Form == Compare }

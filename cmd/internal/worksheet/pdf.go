@@ -183,7 +183,8 @@ func (p *press) titleBlock() {
 		y += 9
 	}
 	p.cell([2]string{"Digest of the unit's plan (SHA-256)", p.unit.Plan}, margin, y, 2*half, mono)
-	p.pdf.SetY(y + 11)
+	p.cell([2]string{"Digest of the whole plan (SHA-256)", p.set.Digest}, margin, y+9, 2*half, mono)
+	p.pdf.SetY(y + 20)
 }
 
 func or(text string) string {

@@ -71,7 +71,7 @@ func (p *press) lay(r *Row) laid {
 		l.valueFace = regular
 	}
 	doFace := regular
-	if r.Form == Answer || r.Form == Stop {
+	if r.Code() {
 		doFace = mono
 	}
 	l.do = p.wrap(doFace, typeSize, r.Do, p.do-3)
@@ -141,7 +141,7 @@ func (p *press) draw(r *Row, l laid, y, h float64, goesOn bool) {
 	if !goesOn {
 		p.mark(r.Form, y)
 	}
-	p.column(l.do, l.note, p.doX+1, y, r.Form == Answer || r.Form == Stop)
+	p.column(l.do, l.note, p.doX+1, y, r.Code())
 	at := y + cellPad
 	p.face(l.valueFace, typeSize)
 	for i, line := range l.value {
@@ -188,14 +188,23 @@ func (p *press) mark(f Form, y float64) {
 	const side = 4.0
 	x := margin + (boxWide-side)/2 - 0.5
 	p.pdf.SetLineWidth(0.35)
-	if f != Stop {
+	switch f {
+	case Stop:
+		p.pdf.SetFillColor(0, 0, 0)
+		p.pdf.SetTextColor(255, 255, 255)
+		p.sign("STOP", "F", y)
+		p.pdf.SetTextColor(0, 0, 0)
+	case Else:
+		p.sign("ELSE", "D", y)
+	default:
 		p.pdf.Rect(x, y+cellPad, side, side, "D")
-		return
 	}
-	p.pdf.SetFillColor(0, 0, 0)
-	p.pdf.Rect(margin+0.4, y+cellPad+0.2, boxWide-1.8, side-0.4, "F")
-	p.pdf.SetTextColor(255, 255, 255)
+}
+
+func (p *press) sign(word, style string, y float64) {
+	const high = 3.6
+	wide := boxWide - 1.8
+	p.pdf.Rect(margin+0.4, y+cellPad+0.2, wide, high, style)
 	p.face(bold, 5.6)
-	p.text("STOP", margin+0.4+(boxWide-1.8-p.pdf.GetStringWidth("STOP"))/2, y+cellPad+2.75)
-	p.pdf.SetTextColor(0, 0, 0)
+	p.text(word, margin+0.4+(wide-p.pdf.GetStringWidth(word))/2, y+cellPad+2.75)
 }

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"linehand/cmd/internal/draw"
+	"linehand/cmd/internal/page"
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/plan/sums"
@@ -21,7 +22,7 @@ import (
 // Set is the sheets of a site.
 type Set struct {
 	Site   string
-	Digest string // SHA-256 of the profile, lower-case hex
+	Digest string // SHA-256 of the whole plan, lower-case hex
 	Units  []Unit
 }
 
@@ -52,6 +53,7 @@ const (
 	Compare             // write what is read beside Value
 	Measure             // write what is measured or read
 	Stop                // when Do shows: answer nothing
+	Else                // when Do shows: go on as Value says
 )
 
 // Row is one line of a sheet.
@@ -67,9 +69,9 @@ type Row struct {
 // Dialogue gives the dialogue of a unit, nil where it has no console.
 type Dialogue func(*plan.Unit) (*script.Dialogue, error)
 
-// Make lays out the sheets of units of a plan.
-func Make(p *plan.Plan, digest string, all sums.Sums, units []*plan.Unit, dialogue Dialogue) (*Set, error) {
-	set := &Set{Site: p.Site.Title, Digest: digest}
+// Make lays out the sheets of units of a plan, with its sums.
+func Make(p *plan.Plan, all sums.Sums, units []*plan.Unit, dialogue Dialogue) (*Set, error) {
+	set := &Set{Site: p.Site.Title, Digest: page.Digest(p)}
 	if set.Site == "" {
 		set.Site = p.Site.Name
 	}
@@ -88,7 +90,7 @@ func Make(p *plan.Plan, digest string, all sums.Sums, units []*plan.Unit, dialog
 			}
 			sheet.Sections = append(sheet.Sections, talk...)
 		}
-		sheet.Sections = append(sheet.Sections, closing(d != nil))
+		sheet.Sections = append(sheet.Sections, closing(u, d != nil))
 		set.Units = append(set.Units, sheet)
 	}
 	return set, nil
@@ -159,8 +161,11 @@ func placeOf(u *plan.Unit) string {
 }
 
 // closing is what ends every sheet.
-func closing(console bool) Section {
+func closing(u *plan.Unit, console bool) Section {
 	s := Section{Title: "At the end"}
+	if wait := u.Facts.Times.Waiting.Value; wait > 0 {
+		s.Rows = append(s.Rows, Row{Do: "The unit has finished by itself, and its indicators show it", Value: "takes about " + span(wait), Words: true})
+	}
 	if console {
 		s.Rows = append(s.Rows,
 			Row{Form: Measure, Do: "Name of the session record"},
