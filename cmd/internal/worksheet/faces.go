@@ -94,6 +94,19 @@ func (p *press) face(name string, size float64) { p.pdf.SetFont(name, "", size) 
 
 func (p *press) text(text string, x, y float64) { p.pdf.Text(x, y, p.faces.printable(text)) }
 
+// smallest is the least size of type, in points.
+const smallest = 6.0
+
+// fitting sets a text as large as its room allows, up to a size; only what
+// does not fit in the least size is cut.
+func (p *press) fitting(name string, size float64, text string, room, x, y float64) {
+	p.face(name, size)
+	if w := p.pdf.GetStringWidth(p.faces.printable(text)); w > room {
+		p.face(name, max(smallest, size*room/w*0.99))
+	}
+	p.text(p.short(text, room), x, y)
+}
+
 // short cuts a text to a width in the face that is set.
 func (p *press) short(text string, width float64) string {
 	text = p.faces.printable(text)

@@ -148,10 +148,12 @@ func (p *press) foot(n int) {
 	if p.totals != nil {
 		total = p.totals[len(p.pages)-1]
 	}
-	number := fmt.Sprintf("unit %s, page %d of %d", p.unit.Name, n, total)
-	number = p.short(number, (p.right-margin)*0.36)
+	room := (p.right - margin) * 0.38
+	number := fmt.Sprintf(", page %d of %d", n, total)
+	number = p.short("unit "+p.unit.Name, room-p.pdf.GetStringWidth(number)) + number
 	p.text(number, p.right-p.pdf.GetStringWidth(number), y+4)
-	p.text(p.short(p.set.Site+"   plan "+first(p.unit.Plan, shownShort), (p.right-margin)*0.36), margin, y+4)
+	digest := "   plan " + first(p.unit.Plan, shownShort)
+	p.text(p.short(p.set.Site, room-p.pdf.GetStringWidth(digest))+digest, margin, y+4)
 	x := margin + (p.right-margin)*0.42
 	p.text("date", x, y+4)
 	p.pdf.Line(x+7, y+4.6, x+32, y+4.6)
@@ -162,26 +164,28 @@ func first(text string, n int) string { return text[:min(n, len(text))] }
 // titleBlock heads a unit's first page: what it is, and what it goes by.
 func (p *press) titleBlock() {
 	y := margin
-	p.face(bold, 17)
-	p.text(p.short(p.unit.Name, p.right-margin), margin, y+5.5)
+	p.fitting(bold, 17, p.unit.Name, p.right-margin, margin, y+5.5)
 	y += 8
-	if p.unit.Title != "" {
-		p.face(regular, 9.5)
-		p.text(p.short(p.unit.Title, p.right-margin), margin, y+3.5)
-		y += 5.5
+	for _, line := range p.wrap(regular, 9.5, p.unit.Title, p.right-margin) {
+		p.text(line, margin, y+3.5)
+		y += 4.5
 	}
+	y++
 	half := (p.right - margin) / 2
 	p.pdf.SetLineWidth(0.4)
+	p.cell([2]string{"Site", p.set.Site}, margin, y, 2*half, regular)
+	y += 9
 	cells := [][2][2]string{
-		{{"Site", p.set.Site}, {"Kind", p.unit.Kind}},
-		{{"Place", or(p.unit.Place)}, {"Serial number, as planned", or(p.unit.Serial)}},
-		{{"In the schedule", or(p.unit.Planned)}, {"Date, by hand", " "}},
+		{{"Kind", p.unit.Kind}, {"Serial number, as planned", or(p.unit.Serial)}},
+		{{"Place", or(p.unit.Place)}, {"Date, by hand", " "}},
 	}
 	for _, row := range cells {
 		p.cell(row[0], margin, y, half, regular)
 		p.cell(row[1], margin+half, y, half, regular)
 		y += 9
 	}
+	p.cell([2]string{"In the schedule, in hours:minutes from its start", or(p.unit.Planned)}, margin, y, 2*half, regular)
+	y += 9
 	p.cell([2]string{"Digest of the unit's plan (SHA-256)", p.unit.Plan}, margin, y, 2*half, mono)
 	p.cell([2]string{"Digest of the whole plan (SHA-256)", p.set.Digest}, margin, y+9, 2*half, mono)
 	p.pdf.SetY(y + 20)
@@ -198,13 +202,11 @@ func (p *press) cell(c [2]string, x, y, w float64, face string) {
 	p.pdf.Rect(x, y, w, 9, "D")
 	p.face(regular, 6.2)
 	p.text(c[0], x+1.5, y+2.8)
-	p.face(face, typeSize)
-	p.text(p.short(c[1], w-3), x+1.5, y+7.2)
+	p.fitting(face, typeSize, c[1], w-3, x+1.5, y+7.2)
 }
 
 func (p *press) runningHead() {
-	p.face(bold, 11)
-	p.text(p.short(p.unit.Name, (p.right-margin)*0.6), margin, margin+3.5)
+	p.fitting(bold, 11, p.unit.Name, (p.right-margin)*0.62, margin, margin+3.5)
 	p.face(regular, fineSize)
 	kind := p.short(p.unit.Kind, (p.right-margin)*0.35)
 	p.text(kind, p.right-p.pdf.GetStringWidth(kind), margin+3.5)
