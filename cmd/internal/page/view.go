@@ -331,5 +331,8 @@ func timeOf(s *sums.Visit) string {
 	if s.Shortest {
 		return text + "This one is the shortest there is."
 	}
-	return text + fmt.Sprintf("It is at most %.2f times the shortest possible (%s).", s.Guarantee, s.Proof)
+	if low := s.Bounds.Lowest(); low > 0 {
+		text += fmt.Sprintf("This one is %.2f times that. ", float64(s.Makespan)/float64(low))
+	}
+	return text + fmt.Sprintf("It is proven to be at most %.2f times the shortest possible (%s).", s.Guarantee, s.Proof)
 }

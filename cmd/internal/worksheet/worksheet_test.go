@@ -192,7 +192,7 @@ func TestSameBytes(t *testing.T) {
 			t.Errorf("%s: the same plan gives other bytes", paper)
 		}
 	}
-	if asHTML(t, sheets(t, demo)) != asHTML(t, sheets(t, demo)) {
+	if first, again := asHTML(t, sheets(t, demo)), asHTML(t, sheets(t, demo)); first != again {
 		t.Error("HTML: the same plan gives other bytes")
 	}
 }
