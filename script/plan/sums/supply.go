@@ -2,6 +2,7 @@ package sums
 
 import (
 	"fmt"
+	"slices"
 
 	"linehand/script"
 	"linehand/script/plan"
@@ -68,7 +69,7 @@ func (s *supply) check() {
 		s.finding(f)
 	}
 	s.sums.Power = &report
-	s.strips(onStrips)
+	s.plugs(onStrips)
 }
 
 func feedOf(f *site.Feed) power.Feed {
@@ -101,6 +102,7 @@ func (s *supply) consumer(u *plan.Unit) (onFeeds, onStrips power.Unit, ok bool) 
 		onFeeds.Cords = append(onFeeds.Cords, power.Cord{Feed: to.feed, Inlet: u.Facts.Inlet.Value, Pair: power.Pair(to.pair)})
 		if to.strip != "" {
 			s.take(to.strip, cord)
+			s.after(u.Name, to.strip)
 			onStrips.Cords = append(onStrips.Cords, power.Cord{Feed: to.strip})
 		}
 	}
@@ -156,6 +158,16 @@ func (s *supply) follow(u *plan.Unit, i int, by []string) end {
 	return to
 }
 
+// after notes that a unit has no power before a strip is in its place.
+func (s *supply) after(unit, strip string) {
+	if s.work.strips == nil {
+		s.work.strips = make(map[string][]string)
+	}
+	if !slices.Contains(s.work.strips[unit], strip) {
+		s.work.strips[unit] = append(s.work.strips[unit], strip)
+	}
+}
+
 // take counts outlets, and reports the first cord that finds none.
 func (s *supply) take(strip string, cord site.Cord) {
 	s.taken[strip]++
@@ -164,8 +176,8 @@ func (s *supply) take(strip string, cord site.Cord) {
 	}
 }
 
-// strips reckons the current through each strip's own plug.
-func (s *supply) strips(units []power.Unit) {
+// plugs reckons the current through each strip's own plug.
+func (s *supply) plugs(units []power.Unit) {
 	var feeds []power.Feed
 	for _, u := range s.plan.Units {
 		to, ok := s.end[u.Name]

@@ -43,6 +43,7 @@ func (w *work) visit() {
 		if first := starter[u.Cluster]; first != "" && first != u.Name {
 			unit.After = []string{first}
 		}
+		unit.After = append(unit.After, w.strips[u.Name]...)
 		if u.Dialogue != "" {
 			talk, ok := w.talk(u)
 			if !ok {
