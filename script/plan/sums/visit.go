@@ -26,6 +26,10 @@ func (w *work) visit() {
 	if w.options.Dialogue == nil {
 		return
 	}
+	if v.Pos.Line != 0 && (v.Lines.Value == 0 || v.Technicians.Value == 0) {
+		w.report(plan.Warning, v.Pos, "the visit does not say how many technicians come and how many lines they have: there is no schedule", "", "write visit: {technicians: …, lines: …}")
+		return
+	}
 	if v.Lines.Value == 0 || v.Technicians.Value == 0 {
 		w.leaveOpen("how many technicians come, with how many lines, is not stated: there is no schedule; write visit: {technicians: …, lines: …}")
 		return
