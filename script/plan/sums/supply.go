@@ -3,6 +3,7 @@ package sums
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"linehand/script"
 	"linehand/script/plan"
@@ -16,6 +17,8 @@ type supply struct {
 	feed  map[string]*site.Feed
 	end   map[string]end // of strips, by name
 	taken map[string]int // outlets, by strip
+
+	folded map[string]*plan.Unit // by name in small letters, made when first needed
 }
 
 // end is where a cord comes to.
@@ -109,6 +112,20 @@ func (s *supply) consumer(u *plan.Unit) (onFeeds, onStrips power.Unit, ok bool) 
 	return onFeeds, onStrips, u.Facts.Watts.Value > 0
 }
 
+// byName finds a unit by its name, capitals or not (RFC 1035 2.3.1).
+func (s *supply) byName(name string) *plan.Unit {
+	if u := s.unit[name]; u != nil {
+		return u
+	}
+	if s.folded == nil {
+		s.folded = make(map[string]*plan.Unit, len(s.plan.Units))
+		for _, u := range s.plan.Units {
+			s.folded[strings.ToLower(u.Name)] = u
+		}
+	}
+	return s.folded[strings.ToLower(name)]
+}
+
 // missing reports supplies that no cord is planned for.
 func (s *supply) missing(u *plan.Unit) {
 	have := make(map[int]bool, len(u.Cords))
@@ -133,8 +150,8 @@ func (s *supply) follow(u *plan.Unit, i int, by []string) end {
 	if s.feed[cord.To.Value] != nil {
 		return end{feed: cord.To.Value, pair: cord.Pair, known: true}
 	}
-	strip, err := s.plan.Unit(cord.To.Value)
-	if err != nil {
+	strip := s.byName(cord.To.Value)
+	if strip == nil {
 		return end{} // the plan was not made with it
 	}
 	if known, ok := s.end[strip.Name]; ok {
