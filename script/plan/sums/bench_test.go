@@ -14,16 +14,16 @@ import (
 	"linehand/script/site"
 )
 
-// largeSite is a profile of n shelves in clusters and racks of eight, each
-// with four ports, two cords by way of two outlet strips for each rack, and a
-// place.
+// largeSite is a profile of n units, n a multiple of ten: racks of eight
+// shelves, a cluster each, and two outlet strips. A shelf has four ports, two
+// cords, drives and a place.
 func largeSite(n int) []byte {
 	var b strings.Builder
 	b.WriteString("format: linehand.site/1\nsite: {name: large, dns: [10.0.0.3]}\nnetworks:\n  - {name: a, subnet: 10.0.0.0/9, gateway: 10.0.0.1}\n  - {name: b, subnet: 10.128.0.0/9}\nkinds:\n")
 	b.WriteString("  shelf: {dialogue: shelf.yaml, height-u: 4, weight-kg: 20, depth-mm: 700, watts: 300, power-factor: 0.95, supplies: 2, inlet: C14, drives: {count: 12, size: 8 TB, weight-kg: 0.7, rebuild-mb-s: 150, unreadable: 1 in 10^15, mttf-h: 1000000}, times: {boot: 5m, waiting: 12m, by-hand: 35m}}\n")
 	b.WriteString("  strip: {dialogue: none, watts: 1, power-factor: 1, supplies: 1, inlet: C20, outlets: 8, weight-kg: 3}\n")
 	b.WriteString("visit: {technicians: 4, lines: 16}\nfeeds:\n")
-	racks := (n + 7) / 8
+	racks := n / 10
 	for i := range 2 * racks {
 		fmt.Fprintf(&b, "  - {name: f%d, volts: 230, breaker-a: 32, code: IEC}\n", i)
 	}
@@ -39,7 +39,7 @@ func largeSite(n int) []byte {
 	for i := range 2 * racks {
 		fmt.Fprintf(&b, "  - {name: s%d, kind: strip, serial: S%d, place: {rack: r%d}, cords: {1: f%d}}\n", i, i, i/2, i)
 	}
-	for i := range n {
+	for i := range 8 * racks {
 		mode := "join"
 		if i%8 == 0 {
 			mode = "start"
@@ -108,7 +108,7 @@ func BenchmarkWork(b *testing.B) {
 				if err := problems.Err(); err != nil {
 					b.Fatal(err)
 				}
-				if len(out.Racks) != (n+7)/8 || out.Visit == nil || out.Power == nil {
+				if len(out.Racks) != n/10 || len(p.Units) != n || out.Visit == nil || out.Power == nil {
 					b.Fatal("something is not summed")
 				}
 			}
