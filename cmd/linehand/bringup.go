@@ -85,9 +85,6 @@ func (b *bringing) run(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	if err := sheet.Ready(); err != nil {
-		return err
-	}
 	if err := b.prepare(sheet, pairs); err != nil {
 		return err
 	}
@@ -138,6 +135,7 @@ func (b *bringing) prepare(sheet *station.Sheet, pairs []*pairing) error {
 		return err
 	}
 	var faults station.Findings
+	errors.As(sheet.Ready(), &faults)
 	for _, p := range pairs {
 		if err := b.prepareOne(sheet, p); err != nil {
 			var found station.Findings

@@ -115,8 +115,8 @@ func (p Printout) lifting(lifts []sums.Lift) {
 	if len(lifts) == 0 {
 		return
 	}
-	p.heading("Lifting")
-	rows := []string{"kind\tfrom\tto\tweight\tas lifted\tindex for 1, 2, 3\tplan for\tunits"}
+	p.heading("Lifting, from %s", from(lifts[0].From))
+	rows := []string{"kind\tto\tweight\tas lifted\tindex\tplan for\tunits"}
 	for _, l := range lifts {
 		chosen, out := l.DrivesIn, "as it is"
 		if l.DrivesFirst {
@@ -127,12 +127,12 @@ func (p Printout) lifting(lifts []sums.Lift) {
 			plan = fmt.Sprintf("%d people", l.People)
 		}
 		if l.Device {
-			plan = "lift device + " + fmt.Sprint(l.People)
+			plan = fmt.Sprintf("device and %d", l.People)
 		}
-		rows = append(rows, fmt.Sprintf("%s\t%.0f cm\t%.0f cm\t%.1f kg\t%s\t%s\t%s\t%s", l.Unit, l.From/10, l.To/10, l.DrivesIn.Weight, out, indexes(chosen), plan, names(l.Units, 1)))
+		rows = append(rows, fmt.Sprintf("%s\t%.0f cm\t%.1f kg\t%s\t%s\t%s\t%s", l.Unit, l.To/10, l.DrivesIn.Weight, out, indexes(chosen), plan, names(l.Units, 1)))
 	}
 	p.table(rows)
-	p.wrapped("  ", lift.Source+"; an index of at most 1.0 is the goal, above 3.0 is high. Sharing a load is not in it, and is reckoned by a cautious rule from memory. "+lift.Caution)
+	p.wrapped("  ", lift.Source+"; the index is for one, two and three people (-: beyond the equation); at most 1.0 is the goal, above 3.0 is high. Sharing a load is not in it, and is reckoned by a cautious rule from memory. "+lift.Caution)
 }
 
 func indexes(c lift.Case) string {
@@ -144,7 +144,14 @@ func indexes(c lift.Case) string {
 		}
 		out = append(out, t.LI.String())
 	}
-	return strings.Join(out, ", ")
+	return strings.Join(out, " / ")
+}
+
+func from(mm float64) string {
+	if mm == 0 {
+		return "the floor"
+	}
+	return fmt.Sprintf("%.0f cm", mm/10)
 }
 
 // names lists some names and the number of the rest.
@@ -162,7 +169,7 @@ func (p Printout) disks(all []sums.Disks) {
 	p.heading("Disks")
 	for _, d := range all {
 		p.wrapped("  ", fmt.Sprintf("%s: %d drives of %s each, %s.", names(d.Units, 6), d.Drives, d.Size, counted(d.Chosen.Spares, "spare")))
-		rows := []string{"  layout\tusable\tgiven up\tsurvives\trebuild\tunreadable\tmean time to loss"}
+		rows := []string{"  layout\tusable\tgiven up\tsurvives\trebuild\tunreadable\tyears to loss"}
 		for _, o := range d.Options {
 			mark := "  "
 			if o.Layout == d.Chosen.Layout || o.Impossible == "" && o.Layout.String() == d.Chosen.Layout.String() {
@@ -175,7 +182,7 @@ func (p Printout) disks(all []sums.Disks) {
 		p.table(rows)
 		p.remarks(d)
 	}
-	p.wrapped("  ", "> is the planned layout. Survives: failed drives for certain, and at best. Rebuild: at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. Mean times by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
+	p.wrapped("  ", "> is the planned layout. Survives: failed drives for certain (and at best). Rebuild: h:mm, at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. Years to loss: the mean by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
 }
 
 func layoutRow(f disk.Figures) string {
@@ -189,15 +196,15 @@ func layoutRow(f disk.Figures) string {
 	if f.MTTDL > 0 {
 		loss = years(f.MTTDL)
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%d, at best %d\t%s\t%s\t%s", f.Layout, f.Usable, f.GivenUp.Decimal(0), f.Certain, f.AtBest, rebuild, unreadable, loss)
+	return fmt.Sprintf("%s\t%s\t%s\t%d (%d)\t%s\t%s\t%s", f.Layout, f.Usable, f.GivenUp.Decimal(0), f.Certain, f.AtBest, rebuild, unreadable, loss)
 }
 
 func years(h disk.Hours) string {
 	n := float64(h) / disk.HoursPerYear
 	if n >= 1e4 {
-		return fmt.Sprintf("%.1e years", n)
+		return fmt.Sprintf("%.1e", n)
 	}
-	return fmt.Sprintf("%.0f years", n)
+	return fmt.Sprintf("%.0f", n)
 }
 
 func (p Printout) remarks(d sums.Disks) {

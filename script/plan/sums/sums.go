@@ -144,6 +144,7 @@ type work struct {
 	sums     Sums
 	problems plan.Problems
 	open     map[string]bool
+	strips   map[string][]string // outlet strips that a unit's cords go to
 }
 
 func (w *work) report(severity plan.Severity, pos script.Pos, what, why, mend string) {
