@@ -49,7 +49,7 @@ type view struct {
 	Schedule            template.HTML
 	Steps               []step
 	Time, TimeNote      string
-	Open                []string // what is not summed
+	Open                []string // what is assumed or not summed
 }
 
 type fact struct{ Name, Value string }
