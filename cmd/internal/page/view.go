@@ -237,23 +237,36 @@ func disksTitle(d sums.Disks) string {
 }
 
 func rowOf(o disk.Option, planned bool) layoutRow {
-	row := layoutRow{Option: o, Planned: planned, Rebuild: hours(o.Figures.Rebuild), Columns: 5, Risk: "not stated", MTTDL: "not stated"}
-	if n := len(o.Rebuilds); n > 0 {
-		if last := o.Rebuilds[n-1]; last.Unreadable >= 0 {
-			row.Risk = "≤ " + draw.Percent(last.Unreadable)
-		}
+	row := layoutRow{Option: o, Planned: planned, Columns: 5, Rebuild: hours(o.Figures.Rebuild), Risk: notStated, MTTDL: years(o.Figures.MTTDL)}
+	if len(o.Rebuilds) == 0 {
+		row.Rebuild, row.Risk = "–", "–" // there is nothing to rebuild from
+		return row
 	}
-	if o.Figures.MTTDL > 0 {
-		row.MTTDL = o.Figures.MTTDL.String()
+	if last := o.Rebuilds[len(o.Rebuilds)-1]; last.Unreadable >= 0 {
+		row.Risk = "≤ " + draw.Percent(last.Unreadable)
 	}
 	return row
 }
 
+const notStated = "not stated"
+
 func hours(d time.Duration) string {
 	if d == 0 {
-		return "not stated"
+		return notStated
 	}
 	return draw.Clock(d) + " h"
+}
+
+// years leaves out the digits of what only says that something else comes
+// first.
+func years(h disk.Hours) string {
+	switch {
+	case h == 0:
+		return notStated
+	case h > 1e9*disk.HoursPerYear:
+		return "over 1e9 years"
+	}
+	return h.String()
 }
 
 // move is a lifting advice in short.
