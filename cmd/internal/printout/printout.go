@@ -154,19 +154,19 @@ func (p Printout) networks(r station.Report) {
 		return
 	}
 	p.heading("Networks")
-	rows := []string{"network\tsubnet\tusable\tcount\tgateway\tVLAN\tMTU\ttaken"}
+	rows := []string{"network\tsubnet\tusable\thosts\tgateway\tVLAN\tMTU"}
 	for _, n := range r.Networks {
 		for i, s := range n.Subnets {
-			name, vlan, mtu, taken := n.Name, number(n.VLAN), number(n.MTU), fmt.Sprint(n.Taken)
+			name, vlan, mtu := n.Name, number(n.VLAN), number(n.MTU)
 			if i > 0 {
-				name, vlan, mtu, taken = "", "", "", ""
+				name, vlan, mtu = "", "", ""
 			}
 			usable := s.First + " to " + s.Last
 			count := s.Usable
 			if len(count) > 12 {
 				usable, count = "from "+s.First, "2^"+fmt.Sprint(bitsOf(s.Prefix))+" - 1"
 			}
-			rows = append(rows, strings.Join([]string{name, s.Prefix, usable, count, or(s.Gateway, "none"), vlan, mtu, taken}, "\t"))
+			rows = append(rows, strings.Join([]string{name, s.Prefix, usable, count, or(s.Gateway, "none"), vlan, mtu}, "\t"))
 		}
 	}
 	p.table(rows)

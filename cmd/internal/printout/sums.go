@@ -129,7 +129,7 @@ func (p Printout) lifting(lifts []sums.Lift) {
 		if l.Device {
 			plan = fmt.Sprintf("device and %d", l.People)
 		}
-		rows = append(rows, fmt.Sprintf("%s\t%.0f cm\t%.1f kg\t%s\t%s\t%s\t%s", l.Unit, l.To/10, l.DrivesIn.Weight, out, indexes(chosen), plan, names(l.Units, 1)))
+		rows = append(rows, fmt.Sprintf("%s\t%.0f cm\t%.1f kg\t%s\t%s\t%s\t%s", l.Unit, l.To/10, l.DrivesIn.Weight, out, indexes(chosen), plan, more(l.Units)))
 	}
 	p.table(rows)
 	p.wrapped("  ", lift.Source+"; the index is for one, two and three people (-: beyond the equation); at most 1.0 is the goal, above 3.0 is high. Sharing a load is not in it, and is reckoned by a cautious rule from memory. "+lift.Caution)
@@ -154,6 +154,14 @@ func from(mm float64) string {
 	return fmt.Sprintf("%.0f cm", mm/10)
 }
 
+// more is the first name and how many follow.
+func more(all []string) string {
+	if len(all) == 1 {
+		return all[0]
+	}
+	return fmt.Sprintf("%s +%d", all[0], len(all)-1)
+}
+
 // names lists some names and the number of the rest.
 func names(all []string, most int) string {
 	if len(all) <= most+1 {
@@ -169,7 +177,7 @@ func (p Printout) disks(all []sums.Disks) {
 	p.heading("Disks")
 	for _, d := range all {
 		p.wrapped("  ", fmt.Sprintf("%s: %d drives of %s each, %s.", names(d.Units, 6), d.Drives, d.Size, counted(d.Chosen.Spares, "spare")))
-		rows := []string{"  layout\tusable\tgiven up\tsurvives\trebuild\tunreadable\tyears to loss"}
+		rows := []string{"  layout\tusable\tgiven up\tsurvives\trebuild\tunreadable\tMTTDL, y"}
 		for _, o := range d.Options {
 			mark := "  "
 			if o.Layout == d.Chosen.Layout || o.Impossible == "" && o.Layout.String() == d.Chosen.Layout.String() {
@@ -182,7 +190,7 @@ func (p Printout) disks(all []sums.Disks) {
 		p.table(rows)
 		p.remarks(d)
 	}
-	p.wrapped("  ", "> is the planned layout. Survives: failed drives for certain (and at best). Rebuild: h:mm, at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. Years to loss: the mean by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
+	p.wrapped("  ", "> is the planned layout; the number of groups or copies stands behind it. Survives: failed drives for certain (and at best). Rebuild: h:mm, at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. MTTDL: the mean time to data loss in years by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
 }
 
 func layoutRow(f disk.Figures) string {
@@ -196,7 +204,15 @@ func layoutRow(f disk.Figures) string {
 	if f.MTTDL > 0 {
 		loss = years(f.MTTDL)
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%d (%d)\t%s\t%s\t%s", f.Layout, f.Usable, f.GivenUp.Decimal(0), f.Certain, f.AtBest, rebuild, unreadable, loss)
+	return fmt.Sprintf("%s\t%s\t%s\t%d (%d)\t%s\t%s\t%s", layoutName(f.Layout), f.Usable, f.GivenUp.Decimal(0), f.Certain, f.AtBest, rebuild, unreadable, loss)
+}
+
+// layoutName is a layout's name as the profile writes it, with its number.
+func layoutName(l disk.Layout) string {
+	if n := max(l.Groups, l.Copies); n > 0 {
+		return fmt.Sprintf("%s (%d)", l.Kind, n)
+	}
+	return string(l.Kind)
 }
 
 func years(h disk.Hours) string {

@@ -70,9 +70,9 @@ type Rack struct {
 
 // Air is the heat of a load and the air that carries it away.
 type Air struct {
-	power.Heat
-	power.Air
-	Rise float64 `json:"rise_celsius"`
+	power.Heat `json:"heat"`
+	power.Air  `json:"flow"`
+	Rise       float64 `json:"rise_celsius"`
 }
 
 // Strip is an outlet strip with the current through its own plug, with all

@@ -85,27 +85,20 @@ func (w *work) talk(u *plan.Unit, known map[string]Talk) (Talk, bool) {
 	shape := u.Dialogue + "\x00" + u.Kind + "\x00" + u.Planned["cluster.mode"] + "\x00" + strings.Join(slices.Sorted(maps.Keys(u.Planned)), " ")
 	t, ok := known[shape]
 	if !ok {
-		if t, ok = estimate(d, u); !ok {
-			return t, false
-		}
+		t = estimate(d, u)
 		known[shape] = t
 	}
 	t.Unit = u.Name
 	return t, true
 }
 
-func estimate(d *script.Dialogue, u *plan.Unit) (Talk, bool) {
+func estimate(d *script.Dialogue, u *plan.Unit) Talk {
 	t := Talk{}
 	for i := range d.Stages {
 		t.stage(&d.Stages[i], u.Values)
 	}
-	set := d.Line.Settings
-	wire, err := schedule.WireTime(int64(t.Characters), max(set.Speed, 1), int(set.CharTime()*time.Duration(max(set.Speed, 1))/time.Second))
-	if err != nil {
-		return Talk{}, false
-	}
-	t.Time = wire + time.Duration(t.Exchanges)*max(d.Line.Settle, settleLeast)
-	return t, true
+	t.Time = time.Duration(t.Characters)*d.Line.Settings.CharTime() + time.Duration(t.Exchanges)*max(d.Line.Settle, settleLeast)
+	return t
 }
 
 // stage counts what a plan needs of a stage. What depends on a fact, which is
