@@ -191,6 +191,9 @@ func runProgram(code *vm.Program, v Values) (any, error) {
 // environment gives the values in the types that expressions were checked
 // against. What a run lacks is there, but empty.
 func environment(v Values) map[string]any {
+	if _, ready := v[readyMark]; ready {
+		return v
+	}
 	env := newScope().names
 	maps.Copy(env, v)
 	if list, ok := env["ports"].([]PortValues); ok {
@@ -206,6 +209,18 @@ func environment(v Values) map[string]any {
 		maps.DeleteFunc(shown, func(_, value string) bool { return value == "" })
 		env["fact"] = shown
 	}
+	return env
+}
+
+// readyMark is the name in values that are an environment already. No
+// expression can name it.
+const readyMark = "\x00ready"
+
+// ready makes the environment once, for values that many expressions are
+// worked out with and none of them asks for a fact.
+func (v Values) ready() Values {
+	env := environment(v)
+	env[readyMark] = true
 	return env
 }
 

@@ -12,6 +12,7 @@ import (
 // what depends on them is taken as needed, and itself passed over.
 func LintValues(d *Dialogue, v Values) []Finding {
 	l := &valuesLinter{linter: linter{d: d}}
+	v = v.ready()
 	for i := range d.Stages {
 		l.stage(&d.Stages[i], v)
 	}

@@ -57,8 +57,9 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	root.PersistentFlags().StringVar(&a.settingsFile, "settings", "", "settings `FILE` (default linehand.yaml in this folder, if there is one)")
 	root.PersistentFlags().String("log-level", "", "what is logged to standard error: trace, debug, info, warn, error or off")
 	for _, cmd := range []*cobra.Command{
-		a.rehearseCommand(), a.checkCommand(), a.bringupCommand(), a.byhandCommand(),
-		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(), a.versionCommand(),
+		a.rehearseCommand(), a.checkCommand(), a.worksheetCommand(), a.lockCommand(), a.planCommand(), a.vaultCommand(),
+		a.bringupCommand(), a.byhandCommand(),
+		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(), a.schemaCommand(), a.versionCommand(),
 		a.exitCodesCommand(),
 		a.sealCommand(), a.keysCommand(), a.recordsCommand(), a.handoverCommand(),
 	} {

@@ -14,6 +14,7 @@ import (
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/secret"
+	"linehand/script/site"
 )
 
 // bringing is the command's own options.
@@ -56,6 +57,7 @@ Ctrl-C stops all runs safely; twice ends the program at once.`,
 	f.String("records", "", "put session records into `FOLDER` (default records)")
 	f.String("person", "", "who works at the bench, for the record")
 	addLineFlags(cmd)
+	addVaultFlags(cmd)
 	f.StringArrayVar(&b.chassis, "chassis", nil, "`[UNIT=]SERIAL`: the serial number that you have read off the chassis, for kinds of unit that print none")
 	f.String("on-hold", "", "ask at a hold, or end the run: ask, end or auto (ask at a terminal)")
 	f.Duration("away", 0, "how long a lost line may stay away (default 5m)")
@@ -87,7 +89,7 @@ func (b *bringing) run(ctx context.Context, args []string) error {
 		return err
 	}
 	b.crew = b.app.crew()
-	store := secret.Open(sheet.Site.Secrets, b.secretOptions(ctx))
+	store := secret.Open(sheet.Site.Secrets, b.secretOptions(ctx, sheet.Site))
 	if err := b.fetch(sheet, pairs, store); err != nil {
 		return err
 	}
@@ -133,6 +135,7 @@ func (b *bringing) prepare(sheet *station.Sheet, pairs []*pairing) error {
 		return err
 	}
 	var faults station.Findings
+	errors.As(sheet.Ready(), &faults)
 	for _, p := range pairs {
 		if err := b.prepareOne(sheet, p); err != nil {
 			var found station.Findings
@@ -211,11 +214,12 @@ func (b *bringing) chassisOf(pairs []*pairing) (map[string]string, error) {
 	return out, nil
 }
 
-func (b *bringing) secretOptions(ctx context.Context) secret.Options {
+func (b *bringing) secretOptions(ctx context.Context, s *site.Site) secret.Options {
 	o := secret.Options{Note: func(text string) { b.log.Warn().Str("note", text).Msg("secret") }}
 	if isTerminal(b.in) {
 		o.Ask = b.crew.desk.Ask(ctx)
 	}
+	o.Vault = b.entries(s, o.Ask)
 	return o
 }
 

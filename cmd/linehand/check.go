@@ -1,112 +1,114 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
-	"fmt"
 	"io"
-	"strings"
-	"text/tabwriter"
+	"os"
 
 	"github.com/spf13/cobra"
 
+	"linehand/cmd/internal/page"
+	"linehand/cmd/internal/printout"
 	"linehand/cmd/internal/station"
+	"linehand/script/plan/sums"
+	"linehand/script/secret"
+	"linehand/script/site"
 )
 
+// checking is a check with its options.
+type checking struct {
+	*app
+	dialogues []string
+	strict    bool
+	json      bool
+	brief     bool
+	html      string
+	rise      float64
+	altitude  float64
+}
+
 func (a *app) checkCommand() *cobra.Command {
-	var dialogues []string
-	var strict, asJSON bool
+	c := &checking{app: a}
 	cmd := &cobra.Command{
 		Use:   "check [PROFILE…]",
-		Short: "Check site profiles and dialogues, without a unit",
-		Long: `check reads each profile, makes the plan, and checks the dialogue of every unit
-against its values. It opens no line and reads no secret. Problems come first,
-the worst before the others; then the plan.`,
-		RunE: func(_ *cobra.Command, args []string) error {
+		Short: "Check site profiles, their sums and dialogues, without a unit",
+		Long: `check reads each profile, makes the plan, works out its sums (racks, power and
+heat, lifting, disks, the visit's schedule), and checks the dialogue of every
+unit against its values. It opens no line, and reads no secret unless --secrets
+is given. Problems come first, the worst before the others, each with its place,
+its reason and how to mend it; then the plan.
+
+Figures of power, heat and lifting are estimates from what the profile states.
+Defer to local codes and licensed practice.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 && a.set.Profile != "" {
 				args = []string{a.set.Profile}
 			}
-			severity := station.Warning
-			if strict {
-				severity = station.Error
-			}
-			return a.check(args, dialogues, severity, asJSON)
+			return c.run(cmd.Context(), args)
 		},
 	}
-	cmd.Flags().StringSliceVar(&dialogues, "dialogue", nil, "check this dialogue `FILE`, and use it in place of the profile's own of that name")
-	cmd.Flags().BoolVar(&strict, "secrets", false, "a secret that cannot be had now is an error")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print what was found as JSON")
+	f := cmd.Flags()
+	f.StringSliceVar(&c.dialogues, "dialogue", nil, "check this dialogue `FILE`, and use it in place of the profile's own of that name")
+	f.BoolVar(&c.strict, "secrets", false, "read the secrets that nobody has to be asked for, and check them against the units' rules; one that cannot be had is an error")
+	f.BoolVar(&c.json, "json", false, "print what was found as JSON")
+	f.StringVar(&c.html, "html", "", "write what was found, the plan and its drawings as one HTML page to `FILE`")
+	f.BoolVar(&c.brief, "brief", false, "print the problems and not the plan")
+	f.Float64Var(&c.rise, "rise", sums.UsualRise, "how much warmer the air may leave than it comes, in `°C`")
+	f.Float64Var(&c.altitude, "altitude", 0, "of the site, in `m` above sea level")
+	addVaultFlags(cmd)
 	return cmd
 }
 
-func (a *app) check(profiles, dialogues []string, secrets station.Severity, asJSON bool) error {
-	if len(profiles) == 0 && len(dialogues) == 0 {
+func (c *checking) run(ctx context.Context, profiles []string) error {
+	switch {
+	case len(profiles) == 0 && len(c.dialogues) == 0:
 		return usage("linehand check PROFILE, or linehand check --dialogue FILE", "nothing was named to check")
+	case !(c.rise > 0 && c.rise <= 100):
+		return usage("11 °C is usual", "a temperature rise of %g °C cannot be reckoned with", c.rise)
+	case !(c.altitude >= -500 && c.altitude <= 9000):
+		return usage("write metres above sea level", "an altitude of %g m cannot be reckoned with", c.altitude)
+	}
+	if c.html != "" && len(profiles) > 1 {
+		return usage("check the profiles one by one", "one page is for one profile, and %d were named", len(profiles))
 	}
 	if len(profiles) == 0 {
 		profiles = []string{""}
 	}
+	o := station.Options{Secrets: station.Warning, Dialogues: c.dialogues, Rise: c.rise, Altitude: c.altitude}
+	if c.strict {
+		o.Secrets = station.Error
+		o.Store = func(s *site.Site) *secret.Store { return secret.Open(s.Secrets, c.vaultOptions(ctx, s)) }
+	}
 	code := exitFine
 	var reports []station.Report
 	for _, profile := range profiles {
-		r := station.Check(profile, secrets, dialogues...)
+		r := station.Check(profile, o)
 		reports = append(reports, r)
 		if !r.Sound {
 			code = exitInput
 		}
 	}
-	if asJSON {
-		if err := printJSON(a.out, reports); err != nil {
+	if c.html != "" {
+		if err := c.save(c.html, func(w io.Writer) error { return page.Write(w, reports[0]) }); err != nil {
+			return err
+		}
+	}
+	if c.json {
+		if err := printJSON(c.out, reports); err != nil {
 			return err
 		}
 		return outcome(code)
 	}
 	for _, r := range reports {
-		showReport(a.out, r)
+		printout.Printout{W: c.out, Colour: colourful(c.out), Brief: c.brief}.Report(r)
 	}
 	return outcome(code)
 }
 
-func showReport(w io.Writer, r station.Report) {
-	count := map[station.Severity]int{}
-	for _, f := range r.Findings {
-		count[f.Severity]++
-		fmt.Fprintf(w, "%s: %s: %s\n", f.Severity, f.Place(), f.What)
-		if f.Why != "" {
-			fmt.Fprintf(w, "    why: %s\n", f.Why)
-		}
-		if f.Mend != "" {
-			fmt.Fprintf(w, "    mend: %s\n", f.Mend)
-		}
-	}
-	if len(r.Findings) > 0 {
-		fmt.Fprintln(w)
-	}
-	verdict := "sound"
-	if !r.Sound {
-		verdict = "not sound: no run would begin"
-	}
-	name := r.Profile
-	if name == "" {
-		name = "the dialogue"
-	}
-	fmt.Fprintf(w, "%s is %s (%d errors, %d warnings, %d notes)\n", name, verdict, count[station.Error], count[station.Warning], count[station.Note])
-	if len(r.Units) > 0 {
-		showPlan(w, r)
-	}
-}
-
-func showPlan(w io.Writer, r station.Report) {
-	fmt.Fprintf(w, "\nThe plan of %s\n", r.Site)
-	t := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
-	for _, u := range r.Units {
-		serial := u.Serial
-		if serial == "" {
-			serial = "serial number left open"
-		}
-		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", u.Name, u.Kind, serial, u.Cluster, strings.Join(u.Ports, "; "))
-	}
-	t.Flush()
-}
+// colourful tells whether w shows colours and the person wants them
+// (no-color.org).
+func colourful(w any) bool { return isTerminal(w) && os.Getenv("NO_COLOR") == "" }
 
 // printJSON prints v for machines.
 func printJSON(w io.Writer, v any) error {

@@ -36,6 +36,7 @@ func exitCode(err error) int {
 	var secret *station.SecretError
 	var record *station.RecordError
 	var line *lineError
+	var locked *vaultError
 	switch {
 	case err == nil:
 		return exitFine
@@ -45,6 +46,8 @@ func exitCode(err error) int {
 		return exitInput
 	case errors.As(err, &secret):
 		return exitSecret
+	case errors.As(err, &locked):
+		return locked.code()
 	case errors.As(err, &record):
 		return engine.NoRecord.ExitCode()
 	case errors.Is(err, transcript.ErrNotRecord), errors.Is(err, transcript.ErrOtherVersion):
@@ -166,11 +169,14 @@ func hintFor(err error) string {
 	var secret *station.SecretError
 	var busy *console.BusyError
 	var line *lineError
+	var locked *vaultError
 	switch {
 	case errors.As(err, &coded):
 		return coded.hint
 	case errors.As(err, &secret):
 		return "nothing was opened or sent; set the secret as the profile says and run again"
+	case errors.As(err, &locked):
+		return "nothing was changed"
 	case errors.As(err, &busy):
 		return "close the other program, or name another line; nothing was sent"
 	case errors.Is(err, console.ErrAbsent):

@@ -58,7 +58,7 @@ func (c *checker) allot() site.Lock {
 	}
 	if fresh > 0 {
 		c.report(Warning, first.text.Pos, fmt.Sprintf("%s that stand%s in no lock file yet, the first %s for %s", counted(fresh, "address is allotted", "addresses are allotted"), map[bool]string{true: "s"}[fresh == 1], c.allotted[first.text], first.who),
-			"an address that nothing holds moves when the profile grows", fmt.Sprintf("have %s written, and keep it under version control", c.s.Lock.File))
+			"an address that nothing holds moves when the profile grows", fmt.Sprintf("have %s written (linehand lock), and keep it under version control", c.s.Lock.File))
 	}
 	for key, said := range held {
 		c.report(Note, said.Pos, fmt.Sprintf("%s is held for %s, which has no %q any more", said.Value, key, site.Auto), "", "")

@@ -133,6 +133,11 @@ func (c *checker) names() {
 	c.servers(c.s.NTP)
 	c.servers([]site.Text{c.s.Log})
 	c.roles(c.s.Roles)
+	for _, x := range c.s.Secrets {
+		if x.Source == site.FromVault && c.s.Vault.Value == "" {
+			c.report(Error, x.Pos, fmt.Sprintf("secret %q is to be had from a vault, and the profile names none", x.Name.Value), "", "write vault: with the vault's file at the top of the profile")
+		}
+	}
 }
 
 func (c *checker) hostName(called string, said site.Text) {

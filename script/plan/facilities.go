@@ -89,6 +89,18 @@ func factsOf(u *site.Unit, kind *site.Kind) site.Facts {
 	if own.InterfaceMBps.Value != 0 {
 		f.Drives.InterfaceMBps = own.InterfaceMBps
 	}
+	if own.RebuildMBps.Value != 0 {
+		f.Drives.RebuildMBps = own.RebuildMBps
+	}
+	if own.VerifyMBps.Value != 0 {
+		f.Drives.VerifyMBps = own.VerifyMBps
+	}
+	if own.Unreadable.Value != 0 {
+		f.Drives.Unreadable = own.Unreadable
+	}
+	if own.MTTFHours.Value != 0 {
+		f.Drives.MTTFHours = own.MTTFHours
+	}
 	if own.Pos.Line != 0 {
 		f.Drives.Pos = own.Pos
 	}

@@ -150,9 +150,13 @@ func (m *maker) networkOf(n *site.Network) {
 
 func (m *maker) unit(u *site.Unit) *Unit {
 	kind := m.kind[u.Kind.Value]
+	room := 40
+	if len(u.Ports) == 0 {
+		room = 12 // what holds for the whole site
+	}
 	out := &Unit{
 		Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Dialogue: kind.DialoguePath,
-		Planned: make(map[string]string, 40), Sources: make(map[string]script.Pos, 40),
+		Planned: make(map[string]string, room), Sources: make(map[string]script.Pos, room),
 		Facts: factsOf(u, kind), Place: u.Place, Cords: u.Cords, Storage: u.Storage, Cluster: u.Cluster.Name.Value,
 	}
 	values := script.UnitValues{Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Title: u.Title.Value, Path: "unit"}

@@ -1,6 +1,6 @@
 // Package secret fetches the secrets that a site profile refers to, from the
-// environment, from files and from a person, at the moment they are first
-// needed.
+// environment, from files, from a vault and from a person, at the moment they
+// are first needed.
 //
 // A value is handed to the caller of Store.Secret and to nobody else: no
 // error, no log and no printing of a Store shows it. What is fetched once
@@ -37,6 +37,9 @@ type Options struct {
 	// Note is told what could not be checked here, such as the permissions of
 	// a file on a system without them. Nil: it is dropped.
 	Note func(text string)
+	// Vault gives an entry of the profile's vault; it opens the vault when it
+	// is first called. Nil where no vault can be opened.
+	Vault func(entry string) (string, error)
 }
 
 // Store hands out secrets by name. It is safe for use by several runs at
@@ -115,6 +118,11 @@ func (s *Store) fetch(ref site.Secret) (string, error) {
 		return value, nil
 	case site.FromFile:
 		return s.fromFile(ref.Where)
+	case site.FromVault:
+		if s.options.Vault == nil {
+			return "", errors.New("it is in the vault, and there is nothing to open that with; see linehand help vault")
+		}
+		return s.options.Vault(ref.Where)
 	case site.FromAsk:
 		if s.options.Ask == nil {
 			return "", errors.New("it is to be asked for, and there is no terminal to ask at; run at a terminal, or refer to a variable or a file")

@@ -7,13 +7,13 @@ import (
 	"testing"
 )
 
-const toRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path} or {ask: words}, and refer to it by that name"
+const toRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path}, {vault: ENTRY} or {ask: words}, and refer to it by that name"
 
 // badProfiles are single mistakes in the clean profile: what is replaced, by
 // what, and all that is then said.
 var badProfiles = []struct{ name, old, new, want string }{
 	{"unknown key", "    gateway: 192.0.2.1", "    gatway: 192.0.2.1", `11:5: unknown key "gatway" in a network; did you mean "gateway"?`},
-	{"unknown key at the top", "clusters:", "buildings: []\nclusters:", `17:1: unknown key "buildings" in the profile; the keys are format, defaults, import, site, networks, clusters, kinds, racks, feeds, units, secrets, roles and visit`},
+	{"unknown key at the top", "clusters:", "buildings: []\nclusters:", `17:1: unknown key "buildings" in the profile; the keys are format, defaults, import, vault, site, networks, clusters, kinds, racks, feeds, units, secrets, roles and visit`},
 	{"unknown key in a port", "{name: e0, network: quay, address: 192.0.2.21}", "{name: e0, network: quay, adress: 192.0.2.21}", `34:35: unknown key "adress" in a port; did you mean "address"?`},
 	{"secrets where roles belong", "    roles: {admin: shelf-admin}", "    secrets: {admin: shelf-admin}", `23:5: unknown key "secrets" in a kind of unit; did you mean "roles"?`},
 	{"key twice", "    vlan: 40", "    vlan: 40\n    vlan: 41", `16:5: the key "vlan" is said twice, first on line 15; keep one of the two`},
@@ -65,7 +65,7 @@ var literalSecrets = []struct{ name, old, new, want string }{
 	{"list", "{env: S24_FACTORY}", "[hunter2]", `25:16: a secret must not be written in the profile, as for "s24-factory" here; ` + toRefer + `; change the secret too: it has stood in a file`},
 	{"pass", "{env: S24_FACTORY}", "{pass: hunter2}", `25:17: a secret must not be written in the profile, as under "pass" here; ` + toRefer + `; change the secret too: it has stood in a file`},
 	{"word in braces", "{env: S24_FACTORY}", "{hunter2}", `25:17: this key has no value; write {KEY: VALUE}`},
-	{"as a key", "{env: S24_FACTORY}", "{hunter2: env}", `25:17: unknown key in a secret; the keys are env, file and ask`},
+	{"as a key", "{env: S24_FACTORY}", "{hunter2: env}", `25:17: unknown key in a secret; the keys are env, file, ask and vault`},
 	{"as an alias", "{env: S24_FACTORY}", "*hunter2", `25:1: anchors and aliases are not used here; write the value out, in quotes if it starts with a *`},
 	{"as a tag", "{env: S24_FACTORY}", "!hunter2 x", `25:16: tags are not used here; write the value without the tag`},
 	{"with a control character", "join-secret: deep-join}", "join-secret: \"hunter2\\t\"}", `18:67: join-secret: the text holds a control character, such as a line end or a tab; write it on one line without`},

@@ -10,7 +10,7 @@ import (
 	"linehand/script/internal/yamlwalk"
 )
 
-const howToRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path} or {ask: words}, and refer to it by that name"
+const howToRefer = "a secret stands outside the profile: name it under secrets: as {env: VARIABLE}, {file: path}, {vault: ENTRY} or {ask: words}, and refer to it by that name"
 
 const isOut = "; change the secret too: it has stood in a file"
 

@@ -56,6 +56,9 @@ func (d *decoder) site(v *yamlwalk.Value) *Site {
 	s.Racks = elements(v, "racks", d.rack)
 	s.Feeds = elements(v, "feeds", d.feed)
 	s.Visit = visitOf(v.Get("visit"))
+	if s.Vault = textOf(v, "vault"); s.Vault.Value != "" {
+		s.Vault.Value = relativeTo(s.Vault.Pos.File, s.Vault.Value)
+	}
 	return s
 }
 

@@ -3,6 +3,7 @@ package site
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -81,7 +82,18 @@ func drivesOf(v *yamlwalk.Value) Drives {
 	return Drives{
 		Pos: script.Pos(v.Pos), Count: numberOf(v, "count"), Size: Size{bytes, size.Value, size.Pos},
 		WeightKg: decimalOf(v, "weight-kg"), InterfaceMBps: numberOf(v, "interface-mb-s"),
+		RebuildMBps: numberOf(v, "rebuild-mb-s"), VerifyMBps: numberOf(v, "verify-mb-s"),
+		Unreadable: unreadableOf(textOf(v, "unreadable")), MTTFHours: numberOf(v, "mttf-h"),
 	}
+}
+
+func unreadableOf(t Text) Decimal {
+	m := unreadableForm.FindStringSubmatch(t.Value)
+	if m == nil {
+		return Decimal{Pos: t.Pos}
+	}
+	n, _ := strconv.Atoi(m[1])
+	return Decimal{math.Pow10(-n), t.Pos}
 }
 
 func storageOf(v *yamlwalk.Value) Storage {

@@ -85,6 +85,10 @@ type Drives struct {
 	Size          Size
 	WeightKg      Decimal // of each
 	InterfaceMBps Number  // MB/s, decimal
+	RebuildMBps   Number  // that a rebuild writes to the new drive, sustained
+	VerifyMBps    Number  // that a verify reads from each drive, all at once
+	Unreadable    Decimal // unreadable bits for each bit read, 1e-15 for "1 in 10^15"
+	MTTFHours     Number  // mean time to failure of one drive
 }
 
 // Times are what a unit takes beside its dialogue.

@@ -18,9 +18,10 @@ import (
 const Auto = "auto"
 
 var (
-	lengthForm  = regexp.MustCompile(`^(?:[1-9][0-9]{0,3}-)?[1-9][0-9]{0,3}$`)
-	sizeForm    = regexp.MustCompile(`^([0-9]{1,9}(?:\.[0-9]{1,6})?) (k|M|G|T|P|Ki|Mi|Gi|Ti|Pi)B$`)
-	decimalForm = regexp.MustCompile(`^(0|[1-9][0-9]{0,8})(\.[0-9]{1,9})?$`)
+	lengthForm     = regexp.MustCompile(`^(?:[1-9][0-9]{0,3}-)?[1-9][0-9]{0,3}$`)
+	sizeForm       = regexp.MustCompile(`^([0-9]{1,9}(?:\.[0-9]{1,6})?) (k|M|G|T|P|Ki|Mi|Gi|Ti|Pi)B$`)
+	unreadableForm = regexp.MustCompile(`^1 in 10\^([1-9]|1[0-9]|2[0-9])$`)
+	decimalForm    = regexp.MustCompile(`^(0|[1-9][0-9]{0,8})(\.[0-9]{1,9})?$`)
 )
 
 func anyKey(s string) (what, mend string) { return checkAnyText(s) }
@@ -63,6 +64,14 @@ func checkDuration(s string) (what, mend string) {
 func checkSize(s string) (what, mend string) {
 	if n, ok := sizeOf(s); !ok || n <= 0 {
 		return fmt.Sprintf("%q is not a size", s), "write a number, a blank and its unit, as in 20 TB or 18.19 TiB"
+	}
+	return "", ""
+}
+
+// checkUnreadable takes a rate of read errors as data sheets state it.
+func checkUnreadable(s string) (what, mend string) {
+	if !unreadableForm.MatchString(s) {
+		return fmt.Sprintf("%q is not a rate of unreadable bits", s), "write it as data sheets do, as in 1 in 10^15 (bits read)"
 	}
 	return "", ""
 }

@@ -63,8 +63,12 @@ var kindShape = &shape{kind: object, called: "a kind of unit", fields: []field{
 var drivesShape = &shape{kind: object, called: "the drives", fields: []field{
 	{"count", &shape{kind: number, called: "a number of drives", least: 1, most: 10000}},
 	{"size", size}, {"weight-kg", numberOfUnits("a weight in kg", 0, 10)},
-	{"interface-mb-s", &shape{kind: number, called: "a rate in MB/s", least: 1, most: 1000000}},
+	{"interface-mb-s", rate}, {"rebuild-mb-s", rate}, {"verify-mb-s", rate},
+	{"unreadable", &shape{kind: text, check: checkUnreadable, form: &form{pattern: unreadableForm.String()}}},
+	{"mttf-h", &shape{kind: number, called: "a mean time to failure in hours", least: 1, most: 100000000}},
 }}
+
+var rate = &shape{kind: number, called: "a rate in MB/s", least: 1, most: 1000000}
 
 var timesShape = &shape{kind: object, called: "the times of a kind", fields: []field{
 	{"boot", duration}, {"waiting", duration}, {"by-hand", duration},
@@ -137,10 +141,11 @@ var secretShape = &shape{kind: choice, called: "a secret", secret: true, fields:
 	{"env", &shape{kind: text, secret: true, check: checkVariable, form: &form{pattern: variableForm.String()}}},
 	{"file", &shape{kind: text, secret: true}},
 	{"ask", &shape{kind: text, secret: true}},
+	{"vault", &shape{kind: text, secret: true, check: checkEntry, form: secretAsForm}},
 }}
 
 var profileShape = &shape{kind: object, called: "the profile", fields: []field{
-	{"format", plainText}, {"defaults", plainText}, {"import", importShape}, {"site", siteShape},
+	{"format", plainText}, {"defaults", plainText}, {"import", importShape}, {"vault", plainText}, {"site", siteShape},
 	{"networks", &shape{kind: named, called: "networks", elem: networkShape}},
 	{"clusters", &shape{kind: named, called: "clusters", elem: clusterShape}},
 	{"kinds", &shape{kind: table, called: "kinds of unit", keys: checkName, keyForm: nameAsForm, elem: kindShape}},

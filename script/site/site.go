@@ -41,6 +41,7 @@ type Site struct {
 	Kinds    []Kind
 	Units    []Unit
 	Secrets  []Secret
+	Vault    Text   // file with the secrets that are FromVault; "": none
 	Roles    []Role // that hold for every unit
 
 	Racks []Rack
@@ -158,7 +159,8 @@ type Secret struct {
 	Name   Text
 	Source Source
 	// Where is the variable's name, the file's path (relative to the folder
-	// of the file that says it, already resolved) or the words to ask with.
+	// of the file that says it, already resolved), the words to ask with or
+	// the entry of the vault.
 	Where string
 	Pos   script.Pos // of Where
 }
@@ -171,6 +173,8 @@ const (
 	FromEnv  Source = "env"
 	FromFile Source = "file"
 	FromAsk  Source = "ask"
+	// FromVault: Where is the entry's name in Site.Vault.
+	FromVault Source = "vault"
 )
 
 // Role says which secret plays a part in a dialogue: ${secret.ROLE}.

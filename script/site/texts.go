@@ -69,6 +69,14 @@ func checkVariable(s string) (what, mend string) {
 	return "", ""
 }
 
+// checkEntry is for the name of an entry in the vault.
+func checkEntry(s string) (what, mend string) {
+	if w, _ := checkSecretName(s); w != "" {
+		return "what is written here cannot be the name of a vault's entry", "name an entry with letters, digits, - and _; " + howToRefer
+	}
+	return "", ""
+}
+
 // ParseAddress reads an address as a profile writes it: dotted, or in one of
 // the forms of RFC 4291 2.2; without prefix length, zone, leading zeros or an
 // IPv4 address inside an IPv6 one.

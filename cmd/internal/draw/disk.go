@@ -98,7 +98,7 @@ func risk(f disk.Figures) string {
 	if last.Unreadable < 0 {
 		return ""
 	}
-	return fmt.Sprintf("bad sector in a rebuild ≤ %s", Percent(last.Unreadable))
+	return fmt.Sprintf("bad sector in the last rebuild ≤ %s", Percent(last.Unreadable))
 }
 
 // Percent writes a part of one with two figures that count.

@@ -126,8 +126,8 @@ func advance(r rune) float64 {
 	return 0.6
 }
 
-// Shorten cuts a text to a width and ends it with an ellipsis; "" where not
-// even that fits.
+// Shorten cuts a text to a width. The ellipsis stands in its middle, because
+// names often differ in how they end; "" where not even that fits.
 func Shorten(text string, width, size float64) string {
 	if Width(text, size) <= width {
 		return text
@@ -136,19 +136,28 @@ func Shorten(text string, width, size float64) string {
 	if room < 0 {
 		return ""
 	}
-	used := 0.0
-	for i, r := range text {
-		if used += advance(r) * size; used > room {
-			return strings.TrimRight(text[:i], " ") + "…"
+	runes := []rune(text)
+	tail := len(runes)
+	for used := 0.0; tail > 0; tail-- {
+		if used += advance(runes[tail-1]) * size; used > room*0.4 {
+			break
 		}
 	}
-	return text
+	end := string(runes[tail:])
+	room -= Width(end, size)
+	head := 0
+	for used := 0.0; head < tail; head++ {
+		if used += advance(runes[head]) * size; used > room {
+			break
+		}
+	}
+	return strings.TrimRight(string(runes[:head]), " ") + "…" + end
 }
 
 // SVG is the picture as an element to stand in a page.
 func (p *Picture) SVG() template.HTML {
 	var b strings.Builder
-	b.WriteString(`<svg class="drawing" role="img" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ` + number(p.Width) + ` ` + number(p.Height) + `"`)
+	b.WriteString(`<svg class="drawing" role="img" viewBox="0 0 ` + number(p.Width) + ` ` + number(p.Height) + `"`)
 	b.WriteString(` width="` + number(p.Width) + `" height="` + number(p.Height) + `"`)
 	b.WriteString(` aria-labelledby="` + p.ID + `-t ` + p.ID + `-d">` + "\n")
 	b.WriteString(`<title id="` + p.ID + `-t">` + escape(p.Title) + `</title>` + "\n")

@@ -10,9 +10,9 @@ import (
 
 // Sizes of the bars of feeds and layouts.
 const (
-	barsWide  = 640.0
+	barsWide  = 670.0
 	barLeft   = 150.0
-	barRight  = 120.0
+	barRight  = 150.0
 	barHigh   = 13.0
 	feedHigh  = 46.0
 	scaleHigh = 26.0

@@ -14,9 +14,15 @@ import (
 type network struct {
 	Name    string
 	Facts   []fact
-	Maps    []template.HTML
+	Maps    []block
 	More    int // blocks that are not drawn
 	Holders []holder
+}
+
+// block is a part of a subnet with its map.
+type block struct {
+	Prefix  string
+	Drawing template.HTML
 }
 
 type holder struct{ Address, What, Who string }
@@ -167,7 +173,7 @@ func (n *network) maps(id string, from plan.Network, s plan.Subnet, taken []draw
 	}
 	for i, b := range blocks {
 		m := draw.Map{Network: from.Name, Prefix: s.Prefix, Block: b, Edges: edges, Taken: taken, Reserved: reserved}
-		n.Maps = append(n.Maps, draw.Subnet(fmt.Sprintf("%s-%d", id, i+1), m).SVG())
+		n.Maps = append(n.Maps, block{b.String(), draw.Subnet(fmt.Sprintf("%s-%d", id, i+1), m).SVG()})
 	}
 }
 

@@ -9,23 +9,16 @@
 package page
 
 import (
+	"crypto/sha256"
 	_ "embed"
+	"encoding/hex"
 	"fmt"
 	"html/template"
 	"io"
 
 	"linehand/cmd/internal/station"
 	"linehand/script/plan"
-	"linehand/script/plan/sums"
 )
-
-// Check is what the page shows.
-type Check struct {
-	Report station.Report
-	SHA256 string     // digest of the plan; "" when there is none
-	Plan   *plan.Plan // nil when the profile has errors
-	Sums   sums.Sums  // of Plan; empty where the profile does not say enough for them
-}
 
 //go:embed page.html
 var pageText string
@@ -44,11 +37,11 @@ const (
 	mostBars     = 300 // units of a schedule
 )
 
-// Write writes the page.
-func Write(w io.Writer, c Check) error {
+// Write writes the page of a check.
+func Write(w io.Writer, r station.Report) error {
 	t, err := template.New("page").Funcs(functions()).Parse(pageText)
 	if err == nil {
-		err = t.Execute(w, newView(c))
+		err = t.Execute(w, newView(r))
 	}
 	if err != nil {
 		return fmt.Errorf("write the page of a check: %w", err)
@@ -60,4 +53,14 @@ func functions() template.FuncMap {
 	return template.FuncMap{
 		"style": func() template.CSS { return template.CSS(styleText) },
 	}
+}
+
+// Digest is the SHA-256 of a plan, in lower-case hex: over a line "NAME DIGEST"
+// for each unit, in the order of the profile.
+func Digest(p *plan.Plan) string {
+	h := sha256.New()
+	for _, u := range p.Units {
+		fmt.Fprintf(h, "%s %s\n", u.Name, u.SHA256)
+	}
+	return hex.EncodeToString(h.Sum(nil))
 }

@@ -49,14 +49,13 @@ type view struct {
 	Schedule            template.HTML
 	Steps               []step
 	Time, TimeNote      string
-	Open                []string // what is not summed
+	Open                []string // what is assumed or not summed
 }
 
 type fact struct{ Name, Value string }
 
-func newView(c Check) view {
-	r := c.Report
-	v := view{Title: r.Site, File: r.Profile, Digest: c.SHA256, Sound: r.Sound, Findings: r.Findings}
+func newView(r station.Report) view {
+	v := view{Title: r.Site, File: r.Profile, Sound: r.Sound, Findings: r.Findings}
 	if v.Title == "" {
 		v.Title = "A check without a plan"
 	}
@@ -71,21 +70,27 @@ func newView(c Check) view {
 		}
 	}
 	v.Verdict = verdict(v)
-	if c.Plan == nil {
+	if r.Plan == nil {
 		return v
 	}
-	v.HasPlan = true
-	v.Site, v.Secrets, v.Units = siteFacts(c.Plan), c.Plan.Secrets, c.Plan.List()
-	v.networks(c.Plan)
-	v.Open = c.Sums.Open
-	v.racks(c.Plan, c.Sums.Racks)
-	v.power(c.Sums)
-	v.disks(c.Sums.Disks)
-	v.lifts(c.Sums.Lifting)
-	if c.Sums.Visit != nil {
-		v.visit(c.Sums.Visit)
+	v.HasPlan, v.Digest = true, Digest(r.Plan)
+	v.Site, v.Secrets, v.Units = siteFacts(r.Plan), r.Plan.Secrets, r.Plan.List()
+	v.networks(r.Plan)
+	if r.Sums != nil {
+		v.sums(r.Plan, *r.Sums)
 	}
 	return v
+}
+
+func (v *view) sums(p *plan.Plan, s sums.Sums) {
+	v.Open = s.Open
+	v.racks(p, s.Racks)
+	v.power(s)
+	v.disks(s.Disks)
+	v.lifts(s.Lifting)
+	if s.Visit != nil {
+		v.visit(s.Visit)
+	}
 }
 
 func verdict(v view) string {
@@ -232,23 +237,36 @@ func disksTitle(d sums.Disks) string {
 }
 
 func rowOf(o disk.Option, planned bool) layoutRow {
-	row := layoutRow{Option: o, Planned: planned, Rebuild: hours(o.Figures.Rebuild), Columns: 5, Risk: "not stated", MTTDL: "not stated"}
-	if n := len(o.Rebuilds); n > 0 {
-		if last := o.Rebuilds[n-1]; last.Unreadable >= 0 {
-			row.Risk = "≤ " + draw.Percent(last.Unreadable)
-		}
+	row := layoutRow{Option: o, Planned: planned, Columns: 5, Rebuild: hours(o.Figures.Rebuild), Risk: notStated, MTTDL: years(o.Figures.MTTDL)}
+	if len(o.Rebuilds) == 0 {
+		row.Rebuild, row.Risk = "–", "–" // there is nothing to rebuild from
+		return row
 	}
-	if o.Figures.MTTDL > 0 {
-		row.MTTDL = o.Figures.MTTDL.String()
+	if last := o.Rebuilds[len(o.Rebuilds)-1]; last.Unreadable >= 0 {
+		row.Risk = "≤ " + draw.Percent(last.Unreadable)
 	}
 	return row
 }
 
+const notStated = "not stated"
+
 func hours(d time.Duration) string {
 	if d == 0 {
-		return "not stated"
+		return notStated
 	}
 	return draw.Clock(d) + " h"
+}
+
+// years leaves out the digits of what only says that something else comes
+// first.
+func years(h disk.Hours) string {
+	switch {
+	case h == 0:
+		return notStated
+	case h > 1e9*disk.HoursPerYear:
+		return "over 1e9 years"
+	}
+	return h.String()
 }
 
 // move is a lifting advice in short.
@@ -326,5 +344,8 @@ func timeOf(s *sums.Visit) string {
 	if s.Shortest {
 		return text + "This one is the shortest there is."
 	}
-	return text + fmt.Sprintf("It is at most %.2f times the shortest possible (%s).", s.Guarantee, s.Proof)
+	if low := s.Bounds.Lowest(); low > 0 {
+		text += fmt.Sprintf("This one is %.2f times that. ", float64(s.Makespan)/float64(low))
+	}
+	return text + fmt.Sprintf("It is proven to be at most %.2f times the shortest possible (%s).", s.Guarantee, s.Proof)
 }

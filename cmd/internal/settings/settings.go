@@ -30,6 +30,10 @@ type Settings struct {
 	OnHold   string        // ask, end or auto
 	Away     time.Duration // how long a lost line may stay away
 	LogLevel string        // trace to error, or off
+
+	// Paths of what opens the profile's vault, never the key or the
+	// passphrase itself.
+	KeyFile, PassphraseFile string
 }
 
 // setting is one of them, with its default.
@@ -41,6 +45,7 @@ type setting struct {
 var known = []setting{
 	{"profile", ""}, {"records", "records"}, {"person", ""}, {"speed", 0}, {"framing", ""}, {"flow", ""},
 	{"on-hold", "auto"}, {"away", 5 * time.Minute}, {"log-level", "warn"},
+	{"key-file", ""}, {"passphrase-file", ""},
 }
 
 // Names lists the settings.
@@ -112,6 +117,7 @@ func gather(v *viper.Viper) (Settings, error) {
 	s := Settings{
 		Profile: v.GetString("profile"), Records: v.GetString("records"), Person: v.GetString("person"),
 		Framing: v.GetString("framing"), Flow: v.GetString("flow"), OnHold: v.GetString("on-hold"), LogLevel: v.GetString("log-level"),
+		KeyFile: v.GetString("key-file"), PassphraseFile: v.GetString("passphrase-file"),
 	}
 	// viper reads what it cannot make out as 0, which means something else here.
 	if _, err := fmt.Sscanf(v.GetString("speed")+" ", "%d ", &s.Speed); err != nil || s.Speed < 0 {

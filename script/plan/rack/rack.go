@@ -35,6 +35,9 @@ type Rack struct {
 	Rating float64 `json:"rating"` // kg that it may carry, as its maker states for a rack that stands; 0: not stated
 	Depth  float64 `json:"depth"`  // mm from front rails to rear rails, or as far as units may reach; 0: not stated
 	Base   float64 `json:"base"`   // mm from the floor to the lower edge of U 1; 0: not stated
+	// Beside is the weight in kg of what hangs at the rack\'s sides and takes
+	// no U, such as outlet strips. The rack carries it too.
+	Beside float64 `json:"beside"`
 }
 
 // Item is one thing in the rack.
@@ -121,7 +124,7 @@ func (c *checker) rack(r Rack) bool {
 	switch {
 	case r.Height < 1 || r.Height > Tallest:
 		c.find("error", r.Name, fmt.Sprintf("rack %s is %d U high", r.Name, r.Height), "", fmt.Sprintf("write a height of 1 to %d U", Tallest))
-	case !fine(r.Rating) || !fine(r.Depth) || !fine(r.Base):
+	case !fine(r.Rating) || !fine(r.Depth) || !fine(r.Base) || !fine(r.Beside):
 		c.find("error", r.Name, fmt.Sprintf("rack %s has a rating of %g kg, a depth of %g mm and a base of %g mm", r.Name, r.Rating, r.Depth, r.Base), "", "write numbers that are not negative")
 	default:
 		if r.Base == 0 {
@@ -221,6 +224,7 @@ func span(it *Item) string {
 // weigh sums up the weights and compares them with the rating.
 func (c *checker) weigh(items []Item) {
 	p := &c.report
+	p.Weight = p.Rack.Beside
 	for i := range items {
 		it := &items[i]
 		if it.Weight == 0 {

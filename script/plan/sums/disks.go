@@ -24,6 +24,7 @@ type drawers struct {
 	kind, layout, size         string
 	count, groups, spares, use int
 	bytes                      int64
+	stated                     disk.Stated
 }
 
 // disks works out the storage of each unit that plans any.
@@ -35,7 +36,7 @@ func (w *work) disks() {
 			continue
 		}
 		d := u.Facts.Drives
-		key := drawers{u.Kind, u.Storage.Layout.Value, d.Size.Text, d.Count.Value, u.Storage.Groups.Value, u.Storage.Spares.Value, u.Storage.Use.Value, d.Size.Bytes}
+		key := drawers{u.Kind, u.Storage.Layout.Value, d.Size.Text, d.Count.Value, u.Storage.Groups.Value, u.Storage.Spares.Value, u.Storage.Use.Value, d.Size.Bytes, statedOf(d)}
 		if fault, ok := faults[key]; ok {
 			fault(u)
 			continue
@@ -83,14 +84,13 @@ func (w *work) disk(u *plan.Unit, k drawers) (Disks, func(*plan.Unit)) {
 		drives[i] = disk.Size(k.bytes)
 	}
 	layout := layoutOf(u.Storage)
-	stated := statedOf(u.Facts.Drives)
-	chosen, err := disk.Work(layout, drives, k.spares, stated)
+	chosen, err := disk.Work(layout, drives, k.spares, k.stated)
 	if err != nil {
 		return Disks{}, func(u *plan.Unit) {
 			w.report(plan.Error, u.Storage.Layout.Pos, fmt.Sprintf("the storage of %s cannot be made: %v", u.Name, err), "", "change the layout, its groups, the spares or the drives in use")
 		}
 	}
-	options, err := disk.Compare(drives, k.spares, disk.Needs{Stated: stated})
+	options, err := disk.Compare(drives, k.spares, disk.Needs{Stated: k.stated})
 	if err != nil {
 		return Disks{}, func(u *plan.Unit) {
 			w.report(plan.Error, u.Storage.Pos, fmt.Sprintf("the storage of %s cannot be compared: %v", u.Name, err), "", "check the drives")
@@ -107,7 +107,15 @@ func layoutOf(s site.Storage) disk.Layout {
 	return l
 }
 
-func statedOf(site.Drives) disk.Stated { return disk.Stated{} }
+// statedOf is what the profile states of its drives; what it leaves out is
+// not worked out.
+func statedOf(d site.Drives) disk.Stated {
+	const mega = 1_000_000
+	return disk.Stated{
+		RebuildRate: disk.Size(d.RebuildMBps.Value) * mega, VerifyRate: disk.Size(d.VerifyMBps.Value) * mega,
+		ReadErrors: d.Unreadable.Value, MTTF: disk.Hours(d.MTTFHours.Value),
+	}
+}
 
 func (w *work) diskFindings(u *plan.Unit, d Disks) {
 	if d.Chosen.Certain == 0 {

@@ -26,30 +26,23 @@ func (w *work) rack(r *site.Rack, units []*plan.Unit) {
 	empty := rack.Rack{Name: r.Name.Value, Height: r.UnitsHigh.Value, Rating: r.LoadKg.Value, Depth: float64(r.DepthMm.Value), Base: float64(r.FloorMm.Value)}
 	out := Rack{Title: r.Title.Value}
 	var items []rack.Item
-	beside := 0.0
 	for _, u := range units {
 		out.Watts += float64(u.Facts.Watts.Value)
 		weight, _, _ := weightOf(u)
 		if u.Facts.HeightU.Value == 0 && u.Place.At.Value == 0 {
-			beside += weight // at the rack's side
+			empty.Beside += weight // at the rack's side
 			continue
 		}
 		items = append(items, rack.Item{Name: u.Name, Lowest: u.Place.At.Value, Height: u.Facts.HeightU.Value,
 			Weight: weight, Depth: float64(u.Facts.DepthMm.Value), Side: rack.Side(u.Place.Side.Value)})
 	}
-	// What hangs at its side takes from what the rack may carry.
-	if empty.Rating > 0 {
-		empty.Rating = max(empty.Rating-beside, 0.001)
-	}
 	out.Report = rack.Check(empty, items)
-	out.Report.Weight += beside
-	out.Report.Rack.Rating = r.LoadKg.Value
-	w.rackFindings(r, out.Report, beside)
+	w.rackFindings(r, out.Report)
 	out.Air = w.air(out.Watts)
 	w.sums.Racks = append(w.sums.Racks, out)
 }
 
-func (w *work) rackFindings(r *site.Rack, report rack.Report, beside float64) {
+func (w *work) rackFindings(r *site.Rack, report rack.Report) {
 	for _, f := range report.Findings {
 		pos, severity := first(r.LoadKg.Pos, r.Pos), plan.Severity(f.Severity)
 		if u := w.unit[f.Of]; u != nil && f.Of != r.Name.Value {
@@ -61,7 +54,6 @@ func (w *work) rackFindings(r *site.Rack, report rack.Report, beside float64) {
 		}
 		w.report(severity, pos, f.What, f.Why, f.Mend)
 	}
-	_ = beside
 }
 
 // air is nil where nothing is drawn.

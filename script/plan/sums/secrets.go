@@ -79,6 +79,9 @@ func (w *work) secrets() {
 		case before.factory:
 			w.report(plan.Error, p.secret.Pos, fmt.Sprintf("the factory secret of a kind is planned for %s: secret %q is that of %s", p.what, p.secret.Value, before.what),
 				factorySource, "list a secret of its own under secrets: and refer to that")
+		case before.secret.Value != p.secret.Value:
+			w.report(plan.Warning, source[p.secret.Value].Pos, fmt.Sprintf("one secret serves two purposes: %q, for %s, is to be had from the same place as %q, for %s", p.secret.Value, p.what, before.secret.Value, before.what),
+				sharedSource, "keep another secret for one of the two")
 		default:
 			w.report(plan.Warning, p.secret.Pos, fmt.Sprintf("one secret serves two purposes: %q is for %s and, at %s, for %s", p.secret.Value, p.what, before.secret.Pos, before.what),
 				sharedSource, "list another secret under secrets: and refer to that")

@@ -70,9 +70,9 @@ type Rack struct {
 
 // Air is the heat of a load and the air that carries it away.
 type Air struct {
-	power.Heat
-	power.Air
-	Rise float64 `json:"rise_celsius"`
+	power.Heat `json:"heat"`
+	power.Air  `json:"flow"`
+	Rise       float64 `json:"rise_celsius"`
 }
 
 // Strip is an outlet strip with the current through its own plug, with all
@@ -144,6 +144,7 @@ type work struct {
 	sums     Sums
 	problems plan.Problems
 	open     map[string]bool
+	strips   map[string][]string // outlet strips that a unit's cords go to
 }
 
 func (w *work) report(severity plan.Severity, pos script.Pos, what, why, mend string) {

@@ -2,6 +2,8 @@ package sums
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"linehand/script"
 	"linehand/script/plan"
@@ -15,6 +17,8 @@ type supply struct {
 	feed  map[string]*site.Feed
 	end   map[string]end // of strips, by name
 	taken map[string]int // outlets, by strip
+
+	folded map[string]*plan.Unit // by name in small letters, made when first needed
 }
 
 // end is where a cord comes to.
@@ -68,7 +72,7 @@ func (s *supply) check() {
 		s.finding(f)
 	}
 	s.sums.Power = &report
-	s.strips(onStrips)
+	s.plugs(onStrips)
 }
 
 func feedOf(f *site.Feed) power.Feed {
@@ -101,10 +105,25 @@ func (s *supply) consumer(u *plan.Unit) (onFeeds, onStrips power.Unit, ok bool) 
 		onFeeds.Cords = append(onFeeds.Cords, power.Cord{Feed: to.feed, Inlet: u.Facts.Inlet.Value, Pair: power.Pair(to.pair)})
 		if to.strip != "" {
 			s.take(to.strip, cord)
+			s.after(u.Name, to.strip)
 			onStrips.Cords = append(onStrips.Cords, power.Cord{Feed: to.strip})
 		}
 	}
 	return onFeeds, onStrips, u.Facts.Watts.Value > 0
+}
+
+// byName finds a unit by its name, capitals or not (RFC 1035 2.3.1).
+func (s *supply) byName(name string) *plan.Unit {
+	if u := s.unit[name]; u != nil {
+		return u
+	}
+	if s.folded == nil {
+		s.folded = make(map[string]*plan.Unit, len(s.plan.Units))
+		for _, u := range s.plan.Units {
+			s.folded[strings.ToLower(u.Name)] = u
+		}
+	}
+	return s.folded[strings.ToLower(name)]
 }
 
 // missing reports supplies that no cord is planned for.
@@ -131,8 +150,8 @@ func (s *supply) follow(u *plan.Unit, i int, by []string) end {
 	if s.feed[cord.To.Value] != nil {
 		return end{feed: cord.To.Value, pair: cord.Pair, known: true}
 	}
-	strip, err := s.plan.Unit(cord.To.Value)
-	if err != nil {
+	strip := s.byName(cord.To.Value)
+	if strip == nil {
 		return end{} // the plan was not made with it
 	}
 	if known, ok := s.end[strip.Name]; ok {
@@ -156,6 +175,16 @@ func (s *supply) follow(u *plan.Unit, i int, by []string) end {
 	return to
 }
 
+// after notes that a unit has no power before a strip is in its place.
+func (s *supply) after(unit, strip string) {
+	if s.work.strips == nil {
+		s.work.strips = make(map[string][]string)
+	}
+	if !slices.Contains(s.work.strips[unit], strip) {
+		s.work.strips[unit] = append(s.work.strips[unit], strip)
+	}
+}
+
 // take counts outlets, and reports the first cord that finds none.
 func (s *supply) take(strip string, cord site.Cord) {
 	s.taken[strip]++
@@ -164,8 +193,8 @@ func (s *supply) take(strip string, cord site.Cord) {
 	}
 }
 
-// strips reckons the current through each strip's own plug.
-func (s *supply) strips(units []power.Unit) {
+// plugs reckons the current through each strip's own plug.
+func (s *supply) plugs(units []power.Unit) {
 	var feeds []power.Feed
 	for _, u := range s.plan.Units {
 		to, ok := s.end[u.Name]

@@ -2,6 +2,9 @@ package sums
 
 import (
 	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"linehand/script"
@@ -26,6 +29,10 @@ func (w *work) visit() {
 	if w.options.Dialogue == nil {
 		return
 	}
+	if v.Pos.Line != 0 && (v.Lines.Value == 0 || v.Technicians.Value == 0) {
+		w.report(plan.Warning, v.Pos, "the visit does not say how many technicians come and how many lines they have: there is no schedule", "", "write visit: {technicians: …, lines: …}")
+		return
+	}
 	if v.Lines.Value == 0 || v.Technicians.Value == 0 {
 		w.leaveOpen("how many technicians come, with how many lines, is not stated: there is no schedule; write visit: {technicians: …, lines: …}")
 		return
@@ -37,14 +44,16 @@ func (w *work) visit() {
 			starter[u.Cluster] = u.Name
 		}
 	}
+	known := make(map[string]Talk)
 	batch := schedule.Batch{Lines: out.Lines, Technicians: out.Technicians, MoveCable: out.MoveCable}
 	for _, u := range w.plan.Units {
 		unit := schedule.Unit{Name: u.Name, Hands: u.Facts.Times.ByHand.Value, Boot: u.Facts.Times.Boot.Value, Wait: u.Facts.Times.Waiting.Value}
 		if first := starter[u.Cluster]; first != "" && first != u.Name {
 			unit.After = []string{first}
 		}
+		unit.After = append(unit.After, w.strips[u.Name]...)
 		if u.Dialogue != "" {
-			talk, ok := w.talk(u)
+			talk, ok := w.talk(u, known)
 			if !ok {
 				return
 			}
@@ -65,23 +74,31 @@ func (w *work) visit() {
 	w.sums.Visit = out
 }
 
-// talk estimates the dialogue of a unit.
-func (w *work) talk(u *plan.Unit) (Talk, bool) {
+// talk estimates the dialogue of a unit. Units with the same dialogue, for
+// which the same values are planned, have the estimate of the first of them:
+// their values differ in length by a few characters.
+func (w *work) talk(u *plan.Unit, known map[string]Talk) (Talk, bool) {
 	d := w.options.Dialogue(u.Dialogue)
 	if d == nil {
 		return Talk{}, false // its faults are told elsewhere
 	}
-	t := Talk{Unit: u.Name}
+	shape := u.Dialogue + "\x00" + u.Kind + "\x00" + u.Planned["cluster.mode"] + "\x00" + strings.Join(slices.Sorted(maps.Keys(u.Planned)), " ")
+	t, ok := known[shape]
+	if !ok {
+		t = estimate(d, u)
+		known[shape] = t
+	}
+	t.Unit = u.Name
+	return t, true
+}
+
+func estimate(d *script.Dialogue, u *plan.Unit) Talk {
+	t := Talk{}
 	for i := range d.Stages {
 		t.stage(&d.Stages[i], u.Values)
 	}
-	set := d.Line.Settings
-	wire, err := schedule.WireTime(int64(t.Characters), max(set.Speed, 1), int(set.CharTime()*time.Duration(max(set.Speed, 1))/time.Second))
-	if err != nil {
-		return Talk{}, false
-	}
-	t.Time = wire + time.Duration(t.Exchanges)*max(d.Line.Settle, settleLeast)
-	return t, true
+	t.Time = time.Duration(t.Characters)*d.Line.Settings.CharTime() + time.Duration(t.Exchanges)*max(d.Line.Settle, settleLeast)
+	return t
 }
 
 // stage counts what a plan needs of a stage. What depends on a fact, which is

@@ -1,0 +1,181 @@
+// Package worksheet makes the printed sheet that goes with a unit: the steps
+// before power, then the dialogue stage by stage with what is answered, what
+// must be read back, and room for initials and times.
+//
+// Make lays the sheets out as plain rows; PDF and HTML write them. Secrets
+// stand on a sheet by name only. The same plan gives the same bytes: there is
+// no date on a sheet but the one that a person writes.
+package worksheet
+
+import (
+	"fmt"
+	"strings"
+
+	"linehand/cmd/internal/draw"
+	"linehand/cmd/internal/page"
+	"linehand/script"
+	"linehand/script/plan"
+	"linehand/script/plan/sums"
+	"linehand/script/site"
+)
+
+// Set is the sheets of a site.
+type Set struct {
+	Site   string
+	Digest string // SHA-256 of the whole plan, lower-case hex
+	Units  []Unit
+}
+
+// Unit is the sheet of one unit.
+type Unit struct {
+	Name, Kind, Title, Serial string
+	Place                     string
+	Planned                   string // when and on which line the schedule has it; ""
+	Plan                      string // SHA-256 of its plan, lower-case hex
+	Sections                  []Section
+}
+
+// Section is one group of rows.
+type Section struct {
+	Title   string
+	Notes   []string
+	Caution string // with its source
+	Rows    []Row
+}
+
+// Form is what a person does with a row.
+type Form int
+
+// The forms.
+const (
+	Tick    Form = iota // do it, and tick it
+	Answer              // wait for Do, answer Value
+	Compare             // write what is read beside Value
+	Measure             // write what is measured or read
+	Stop                // when Do shows: answer nothing
+	Else                // when Do shows: go on as Value says
+)
+
+// Row is one line of a sheet.
+type Row struct {
+	Form   Form
+	Do     string // what to do, or the prompt
+	Value  string // what it is to be, or what is typed
+	Note   string // below Do
+	Secret bool   // Value is the name of a secret
+	Words  bool   // Value is words for the person, not to be typed as it stands
+}
+
+// Dialogue gives the dialogue of a unit, nil where it has no console.
+type Dialogue func(*plan.Unit) (*script.Dialogue, error)
+
+// Make lays out the sheets of units of a plan, with its sums.
+func Make(p *plan.Plan, all sums.Sums, units []*plan.Unit, dialogue Dialogue) (*Set, error) {
+	set := &Set{Site: p.Site.Title, Digest: page.Digest(p)}
+	if set.Site == "" {
+		set.Site = p.Site.Name
+	}
+	m := newMaker(p, all)
+	for _, u := range units {
+		sheet := m.head(u)
+		sheet.Sections = m.bench(u)
+		d, err := dialogue(u)
+		if err != nil {
+			return nil, err
+		}
+		if d != nil {
+			talk, err := conversation(u, d)
+			if err != nil {
+				return nil, fmt.Errorf("worksheet of %s: %w", u.Name, err)
+			}
+			sheet.Sections = append(sheet.Sections, talk...)
+		}
+		sheet.Sections = append(sheet.Sections, closing(u, d != nil))
+		set.Units = append(set.Units, sheet)
+	}
+	return set, nil
+}
+
+// maker holds what is looked up for each unit.
+type maker struct {
+	plan *plan.Plan
+	lift map[string]sums.Lift
+	feed map[string]site.Feed
+	unit map[string]*plan.Unit
+	when map[string]string
+}
+
+func newMaker(p *plan.Plan, all sums.Sums) *maker {
+	m := &maker{p, make(map[string]sums.Lift), make(map[string]site.Feed), make(map[string]*plan.Unit, len(p.Units)), make(map[string]string)}
+	for _, l := range all.Lifting {
+		for _, name := range l.Units {
+			m.lift[name] = l
+		}
+	}
+	for _, f := range p.Feeds {
+		m.feed[f.Name.Value] = f
+	}
+	for _, u := range p.Units {
+		m.unit[u.Name] = u
+	}
+	if all.Visit != nil {
+		m.schedule(all.Visit)
+	}
+	return m
+}
+
+func (m *maker) schedule(v *sums.Visit) {
+	for _, a := range v.Assignments {
+		var parts []string
+		if a.HandsBy > 0 {
+			parts = append(parts, fmt.Sprintf("by hand from %s, technician %d", draw.Clock(a.Hands.Start), a.HandsBy))
+		}
+		if a.Line > 0 {
+			parts = append(parts, fmt.Sprintf("line %d from %s", a.Line, draw.Clock(a.Connect.Start)))
+		}
+		m.when[a.Unit] = strings.Join(parts, "; ")
+	}
+}
+
+func (m *maker) head(u *plan.Unit) Unit {
+	return Unit{Name: u.Name, Kind: u.Kind, Title: u.Planned["unit.title"], Serial: u.Serial, Place: placeOf(u), Planned: m.when[u.Name], Plan: u.SHA256}
+}
+
+// placeOf says where a unit stands.
+func placeOf(u *plan.Unit) string {
+	at, high := u.Place.At.Value, u.Facts.HeightU.Value
+	switch {
+	case u.Place.Rack.Value == "":
+		return ""
+	case at == 0:
+		return u.Place.Rack.Value + ", at its side"
+	}
+	s := fmt.Sprintf("%s, U%d", u.Place.Rack.Value, at)
+	if high > 1 {
+		s = fmt.Sprintf("%s, U%d to U%d", u.Place.Rack.Value, at, at+high-1)
+	}
+	if u.Place.Side.Value == "rear" {
+		s += ", from the rear"
+	}
+	return s
+}
+
+// closing is what ends every sheet.
+func closing(u *plan.Unit, console bool) Section {
+	s := Section{Title: "At the end"}
+	if wait := u.Facts.Times.Waiting.Value; wait > 0 {
+		s.Rows = append(s.Rows, Row{Do: "The unit has finished by itself, and its indicators show it", Value: "takes about " + span(wait), Words: true})
+	}
+	if console {
+		s.Rows = append(s.Rows,
+			Row{Form: Measure, Do: "Name of the session record"},
+			Row{Do: "Console cable off, and its port closed"})
+	}
+	s.Rows = append(s.Rows,
+		Row{Do: "Labels on the unit and on both ends of every cord and cable"},
+		Row{Do: "Boxes, straps, tools and spare screws out of the rack"},
+		Row{Form: Measure, Do: "Left open (for the punch list)"},
+		Row{Form: Measure, Do: "Done by: name and signature"},
+		Row{Form: Measure, Do: "Looked over by: name and signature"})
+	return s
+}
