@@ -52,8 +52,8 @@ const steady = 2 * time.Second
 
 // clock looks for jumps: between two events both clocks run on alike.
 func (a *auditor) clock(e transcript.Event) {
-	if e.Wall.IsZero() || a.r.Started.IsZero() || e.Kind == transcript.Heard {
-		return // bytes may stand behind events that came later
+	if e.Wall.IsZero() || a.r.Started.IsZero() || e.Kind == transcript.Heard || e.Kind == transcript.Sealed {
+		return // bytes may stand behind events that came later, and a seal may be made long after the run
 	}
 	drift := e.Wall.Sub(a.r.Started) - e.At
 	if by := drift - a.drift; a.begun && (by > steady || by < -steady) {

@@ -2,6 +2,7 @@ package handover
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -31,21 +32,35 @@ func (m *maker) checks(u *unit) {
 	if len(u.plan.Ports) > 0 {
 		byHand(checkReached)
 	}
-	if u.plan.Factory != "" {
+	if r := u.replaced(); r != nil {
+		m.check(u, r, "Delivered secret is replaced", r.report.Factory.Text, true, r.wall(r.report.Factory.Event))
+	} else if u.plan.Factory != "" {
 		byHand(checkFactory)
 	}
 }
 
+// replaced is the last run that shows that the secret that the unit was
+// delivered with is void; nil for none.
+func (u *unit) replaced() *run {
+	for _, r := range slices.Backward(u.counting()) {
+		if f := r.report.Factory; f != nil && f.State == audit.FactoryReplaced {
+			return r
+		}
+	}
+	return nil
+}
+
+func (m *maker) check(u *unit, r *run, what, result string, good bool, at time.Time) {
+	state := Good
+	if !good {
+		state = NotGood
+	}
+	m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, Result: result, State: state,
+		By: clean(r.Header.Person), Initials: Initials(clean(r.Header.Person)), At: at})
+}
+
 // witnessed are the checks that the record of the last run shows.
 func (m *maker) witnessed(u *unit, r *run) {
-	add := func(what, result string, good bool, at time.Time) {
-		state := Good
-		if !good {
-			state = NotGood
-		}
-		m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, Result: result, State: state,
-			By: clean(r.Header.Person), Initials: Initials(clean(r.Header.Person)), At: at})
-	}
 	for _, f := range r.report.Facts {
 		if f.Name == "serial" {
 			good := u.plan.Serial == "" || f.Text == u.plan.Serial
@@ -53,7 +68,7 @@ func (m *maker) witnessed(u *unit, r *run) {
 			if !good {
 				result += ", planned " + u.plan.Serial
 			}
-			add("Serial number of the chassis", result, good, r.wall(f.Event))
+			m.check(u, r, "Serial number of the chassis", result, good, r.wall(f.Event))
 			break
 		}
 	}
@@ -67,10 +82,10 @@ func (m *maker) witnessed(u *unit, r *run) {
 				}
 			}
 		}
-		add("Values read back in stage "+clean(stage), fmt.Sprintf("%d of %d as planned", equal, total), equal == total, r.wall(last))
+		m.check(u, r, "Values read back in stage "+clean(stage), fmt.Sprintf("%d of %d as planned", equal, total), equal == total, r.wall(last))
 	}
 	if end := r.report.Ending; end != nil {
-		add("Dialogue "+clean(r.Header.Dialogue.Name)+" to its end", end.Text, r.report.Verdict == audit.AsPlanned, end.Wall)
+		m.check(u, r, "Dialogue "+clean(r.Header.Dialogue.Name)+" to its end", end.Text, r.report.Verdict == audit.AsPlanned, end.Wall)
 	}
 }
 

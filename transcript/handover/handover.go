@@ -91,7 +91,7 @@ type Document struct {
 	Format  string      `json:"format"`
 	Site    Site        `json:"site"`
 	From    time.Time   `json:"from"`  // when the first run began
-	Until   time.Time   `json:"until"` // when the last event of all records was written
+	Until   time.Time   `json:"until"` // when the last event of all runs was written; seals aside
 	Units   []Installed `json:"units"`
 	Checks  []Check     `json:"checks"`
 	Punch   []Open      `json:"punch_list"`
@@ -289,7 +289,7 @@ func (m *maker) sort(records []Record) error {
 			return fmt.Errorf("the plan has no unit %q", clean(rec.Header.Unit))
 		}
 		u := m.units[i]
-		planned := audit.Planned{Unit: u.plan.Name, Serial: u.plan.Serial, SHA256: u.plan.SHA256, Planned: u.plan.Planned, Sources: u.plan.Sources}
+		planned := audit.Planned{Unit: u.plan.Name, Serial: u.plan.Serial, SHA256: u.plan.SHA256, Planned: u.plan.Planned, Sources: u.plan.Sources, Factory: u.plan.Factory}
 		u.runs = append(u.runs, &run{Record: rec, report: audit.Audit(rec.Record, planned)})
 	}
 	for _, u := range m.units {
@@ -348,7 +348,7 @@ func (m *maker) dates(r *run) {
 	}
 	last := r.Header.Started
 	for _, e := range r.Events {
-		if e.Wall.After(last) {
+		if e.Wall.After(last) && e.Kind != transcript.Sealed {
 			last = e.Wall
 		}
 	}

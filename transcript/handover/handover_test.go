@@ -77,6 +77,7 @@ func recorded(u Unit, hour int) *transcript.Record {
 		[]transcript.Event{{Kind: transcript.Said, Why: "answer", Stage: "name", Exchange: "Pass phrase:", Data: []transcript.Part{{Secret: "s24-factory"}}}, said("enter", "name", "Pass phrase:", "", "\r")},
 		answered("name", "Unit name:", "unit.name", u.Name), answered("name", "Address of e0:", "ports.e0.address", u.Planned["ports.e0.address"]),
 		answered("name", "S24>", "", "set mask e0 255.255.255.0"),
+		[]transcript.Event{{Kind: transcript.Said, Why: "answer", Stage: "name", Exchange: "Pass phrase:", Data: []transcript.Part{{Secret: "admin"}}}, said("enter", "name", "Pass phrase:", "", "\r")},
 		[]transcript.Event{stage("name", "done"), stage("read back", "entered"),
 			readBack("read back", "name", "unit.name", u.Name, u.Name),
 			readBack("read back", "mask of e0", "ports.e0.mask", "255.255.255.0", "255.255.255.0"),
@@ -91,7 +92,9 @@ func file(t testing.TB, path string, rec *transcript.Record) {
 	for i := range rec.Events {
 		e := &rec.Events[i]
 		e.N, e.At = i+1, time.Duration(i)*time.Second
-		e.Wall = rec.Header.Started.Add(e.At)
+		if e.Wall.IsZero() {
+			e.Wall = rec.Header.Started.Add(e.At)
+		}
 	}
 	var b bytes.Buffer
 	must(t, transcript.Encode(&b, rec.Header, rec.Events))
@@ -204,6 +207,14 @@ func TestPunchList(t *testing.T) {
 		"hold not released": {change: func(r *transcript.Record) {
 			r.Events = slices.Insert(r.Events, 5, transcript.Event{Kind: transcript.Hold, State: "raised", Text: "?"})
 		}, codes: []string{CodeUnsealed, CodeHold, CodeUnseen, CodeUnread}},
+		"delivered secret kept": {change: func(r *transcript.Record) {
+			r.Events = slices.DeleteFunc(r.Events, func(e transcript.Event) bool { return len(e.Data) == 1 && e.Data[0].Secret == "admin" })
+		}, codes: []string{CodeUnsealed, CodeFactory, CodeUnseen, CodeUnread}},
+		"clock set": {change: func(r *transcript.Record) {
+			for i := 8; i < len(r.Events); i++ {
+				r.Events[i].Wall = r.Header.Started.Add(time.Hour + time.Duration(i)*time.Second)
+			}
+		}, codes: []string{CodeUnsealed, CodeClock, CodeUnseen, CodeUnread}},
 		"a port more": {plan: func(s *Site) {
 			s.Units[0].Ports = append(s.Units[0].Ports, Port{Name: "e1"})
 			s.Units[0].Planned["ports.e1.address"] = "198.51.100.21"

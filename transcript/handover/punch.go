@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"linehand/transcript"
 	"linehand/transcript/audit"
@@ -24,6 +25,8 @@ const (
 	CodeUnsealed  = "unsealed"
 	CodeKey       = "key"
 	CodeSerial    = "serial-twice"
+	CodeFactory   = "factory-secret"
+	CodeClock     = "clock"
 )
 
 func (m *maker) open(u *unit, r *run, code, format string, args ...any) {
@@ -104,6 +107,12 @@ func (m *maker) punchRun(u *unit, r *run) {
 		if !h.Released {
 			m.open(u, r, CodeHold, "Event %d: a hold was not released: %s", h.Event, h.Reason)
 		}
+	}
+	if f := r.report.Factory; f != nil && f.State == audit.FactoryValid && u.replaced() == nil {
+		m.open(u, r, CodeFactory, "%s", f.Text)
+	}
+	for _, j := range r.report.Clock {
+		m.open(u, r, CodeClock, "Event %d: the bench's clock was set by %s while the run went on.", j.Event, j.By.Round(100*time.Millisecond))
 	}
 	if n := len(r.report.ByHand); n > 0 && r.report.Verdict != audit.Unplanned {
 		m.open(u, r, CodeByHand, "Event %d: a person typed into the unit, %s.", r.report.ByHand[0].Event, times(n))

@@ -7,6 +7,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // WriteJSON writes the document as one JSON value (RFC 8259).
@@ -93,7 +94,7 @@ func writeCSV(w io.Writer, rows [][]string) error {
 // signs are taken for the signs by some programs.
 func cell(text string) string {
 	text = clean(text)
-	for _, r := range strings.TrimLeft(text, " \u00a0\u3000") {
+	for _, r := range strings.TrimLeftFunc(text, unicode.IsSpace) {
 		if strings.ContainsRune("=+-@|%＝＋－＠", r) {
 			return "'" + text
 		}
