@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // WriteJSON writes the document as one JSON value (RFC 8259).
@@ -94,11 +95,9 @@ func writeCSV(w io.Writer, rows [][]string) error {
 // signs are taken for the signs by some programs.
 func cell(text string) string {
 	text = clean(text)
-	for _, r := range strings.TrimLeftFunc(text, unicode.IsSpace) {
-		if strings.ContainsRune("=+-@|%＝＋－＠", r) {
-			return "'" + text
-		}
-		break
+	first, size := utf8.DecodeRuneInString(strings.TrimLeftFunc(text, unicode.IsSpace))
+	if size > 0 && strings.ContainsRune("=+-@|%＝＋－＠", first) {
+		return "'" + text
 	}
 	return text
 }
