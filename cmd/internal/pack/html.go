@@ -83,5 +83,8 @@ func (w *writer) html(b *bytes.Buffer) error {
 // alone is a drawing as a file that needs nothing besides.
 func alone(p *draw.Picture) []byte {
 	start, rest, _ := strings.Cut(string(p.SVG()), "\n")
+	if !strings.Contains(start, " xmlns=") { // a page does without it
+		start = strings.Replace(start, "<svg ", `<svg xmlns="http://www.w3.org/2000/svg" `, 1)
+	}
 	return []byte(`<?xml version="1.0" encoding="UTF-8"?>` + "\n" + start + "\n<style>\nsvg { background: var(--paper); }\n" + drawingStyle + "</style>\n" + patterns + "\n" + rest)
 }

@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"linehand/cmd/internal/draw"
 )
 
 // checkPDF makes sure that a PDF has as many objects as its table says, and
@@ -186,6 +188,24 @@ func TestAssetText(t *testing.T) {
 			text := AssetText(c.Document.Site, u)
 			if u.Name == "deep-1" && (strings.Count(text, "\n") != 6 || strings.Count(text, "unit: deep-1\n") != 1 || len(text) > 500) {
 				t.Errorf("%.40q gives %q", attack, text)
+			}
+		}
+	}
+}
+
+// Every class of shapes has a look on paper and one on a screen.
+func TestEveryClassHasALook(t *testing.T) {
+	all := picturesOf(newDemo(t).content(t))
+	for _, p := range slices.Concat(append(all.networks, all.racks, all.disks)...) {
+		for _, s := range p.Shapes {
+			for _, class := range strings.Fields(s.Class) {
+				_, paper := inks[class]
+				if s.Form == draw.Word {
+					continue
+				}
+				if screen := strings.Contains(drawingStyle, ".drawing ."+class+" "); !paper || !screen && !strings.Contains(drawingStyle, ".drawing ."+class+",") {
+					t.Errorf("%s: class %q has a look on paper: %v, on a screen: %v", p.ID, class, paper, screen)
+				}
 			}
 		}
 	}
