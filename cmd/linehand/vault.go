@@ -193,13 +193,28 @@ func (v *vaulting) warn(found []vault.Finding) {
 	}
 }
 
+// open opens a vault, and takes its values out of everything that is printed
+// from then on.
+func (v *vaulting) open(ctx context.Context, path string) (*vault.Vault, error) {
+	open, err := v.openVault(path, v.asker(ctx))
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range open.Names() {
+		if value, err := open.Secret(name); err == nil {
+			v.mask.Add(name, value)
+		}
+	}
+	return open, nil
+}
+
 // change opens a vault, changes it and saves it.
 func (v *vaulting) change(ctx context.Context, path string, f func(*vault.Vault, func(string) measure) error, done string, args ...any) error {
 	of, err := v.measures(v.kind)
 	if err != nil {
 		return err
 	}
-	open, err := v.openVault(path, v.asker(ctx))
+	open, err := v.open(ctx, path)
 	if err != nil {
 		return err
 	}
@@ -315,7 +330,7 @@ func (v *vaulting) list() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "list FILE", Short: "List the names of the secrets, and when they were changed", Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
+			open, err := v.open(cmd.Context(), args[0])
 			if err != nil {
 				return err
 			}
@@ -358,7 +373,7 @@ func (v *vaulting) reencrypt() *cobra.Command {
 		Long: `reencrypt saves the vault under another lock. Who has an old copy of the file can
 still open that with the old lock: rotate what must not be known any more.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
+			open, err := v.open(cmd.Context(), args[0])
 			if err != nil {
 				return err
 			}
@@ -387,7 +402,7 @@ func (v *vaulting) check() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
+			open, err := v.open(cmd.Context(), args[0])
 			if err != nil {
 				return err
 			}
