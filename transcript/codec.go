@@ -28,7 +28,7 @@ func Encode(w io.Writer, h Header, events []Event) error {
 		return err
 	}
 	link := firstLink
-	line := seal(body, &link)
+	line := chain(body, &link)
 	for i := 0; ; i++ {
 		if _, err := w.Write(line); err != nil {
 			return fmt.Errorf("write line %d of a record: %w", i+1, err)
@@ -36,7 +36,7 @@ func Encode(w io.Writer, h Header, events []Event) error {
 		if i == len(events) {
 			return nil
 		}
-		line = seal(appendEvent(line[:0], events[i]), &link)
+		line = chain(appendEvent(line[:0], events[i]), &link)
 	}
 }
 
@@ -117,7 +117,28 @@ func appendEvent(dst []byte, e Event) []byte {
 		dst = strconv.AppendInt(append(dst, `,"exit":`...), int64(e.Exit), 10)
 	}
 	dst = appendMember(dst, "next", e.Next)
+	if e.Of != 0 {
+		dst = strconv.AppendInt(append(dst, `,"of":`...), int64(e.Of), 10)
+	}
+	if e.Seal != nil {
+		dst = appendSeal(dst, e.Seal)
+	}
 	return appendExtra(dst, e.Extra)
+}
+
+// sealMark begins the signature, which stands behind all that it is over.
+const sealMark = `,"signature":"`
+
+func appendSeal(dst []byte, s *Seal) []byte {
+	dst = appendMember(dst, "bench", s.Bench)
+	dst = strconv.AppendInt(append(dst, `,"entry":`...), s.Entry, 10)
+	dst = appendMember(dst, "previous", s.Previous)
+	dst = appendMember(dst, "key", s.Key)
+	if len(s.Signature) == 0 { // as it is signed
+		return dst
+	}
+	dst = base64.StdEncoding.AppendEncode(append(dst, sealMark...), s.Signature)
+	return append(dst, '"')
 }
 
 // eventLine is an event as encoding/json reads it.
@@ -142,15 +163,22 @@ type eventLine struct {
 	By       string `json:"by"`
 	Exit     int    `json:"exit"`
 	Next     string `json:"next"`
+	Of       int    `json:"of"`
+
+	Bench     string `json:"bench"`
+	Entry     int64  `json:"entry"`
+	Previous  string `json:"previous"`
+	Key       string `json:"key"`
+	Signature []byte `json:"signature"`
 }
 
 // The names that this version knows, in lower case: encoding/json does not
 // tell them from other cases, so an unknown member may not differ from a
 // known one by case alone.
 var (
-	eventNames = names("n at wall kind why stage exchange pos value data name state text code want got equal by exit next link")
+	eventNames = names("n at wall kind why stage exchange pos value data name state text code want got equal by exit next of bench entry previous key signature link")
 
-	headerNames = names("format kind started tool unit unit_kind serial site line dialogue profile plan_sha256 secrets person mode zone planned link")
+	headerNames = names("format kind started tool unit unit_kind serial site line dialogue profile plan_sha256 secrets person mode zone planned bench after link")
 )
 
 func names(list string) map[string]bool {
@@ -176,12 +204,18 @@ func decodeEvent(body []byte) (Event, error) {
 		N: l.N, At: time.Duration(l.At), Wall: wall, Kind: l.Kind,
 		Why: l.Why, Stage: l.Stage, Exchange: l.Exchange, Pos: l.Pos, Value: l.Value,
 		Name: l.Name, State: l.State, Text: l.Text, Code: l.Code,
-		Want: l.Want, Got: l.Got, Equal: l.Equal, By: l.By, Exit: l.Exit, Next: l.Next,
+		Want: l.Want, Got: l.Got, Equal: l.Equal, By: l.By, Exit: l.Exit, Next: l.Next, Of: l.Of,
+	}
+	if l.Kind == Sealed {
+		e.Seal = &Seal{l.Bench, l.Entry, l.Previous, l.Key, l.Signature}
 	}
 	for _, it := range l.Data {
 		e.Data = append(e.Data, Part(it))
 	}
 	e.Extra, err = extra(body, appendEvent(nil, e), func(name string) bool { return eventNames[strings.ToLower(name)] })
+	if e.Seal != nil && e.Extra != nil {
+		return Event{}, errSpelling // what is not signed has no place in a seal
+	}
 	return e, err
 }
 

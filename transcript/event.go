@@ -23,7 +23,10 @@ const (
 	ReadBack Kind = "readback" // what the unit holds, beside the plan
 	Hold     Kind = "hold"     // raised or released, and by what choice
 	Note     Kind = "note"     // anything else worth keeping: line lost, echo wrong, hand-typed
-	Ending   Kind = "ending"   // how the run ended; the last event
+	Ending   Kind = "ending"   // how the run ended; the last event of the run
+
+	Commitment Kind = "commitment" // binds to a secret that was typed, without telling it
+	Sealed     Kind = "seal"       // the bench's signature over all that stands before it; the last line
 )
 
 // Header is the first line of a record.
@@ -44,6 +47,8 @@ type Header struct {
 	Started  time.Time         `json:"started"`
 	Zone     string            `json:"zone"`              // IANA name or offset
 	Planned  map[string]string `json:"planned,omitempty"` // value path -> planned value, no secrets
+	Bench    string            `json:"bench,omitempty"`   // the bench whose log the record goes into
+	After    string            `json:"after,omitempty"`   // link of the seal made last on that bench when the run began
 
 	Extra json.RawMessage `json:"-"` // members that this version does not know, as they stand in the file
 }
@@ -78,16 +83,18 @@ type Event struct {
 	Pos      string // said, readback: FILE:LINE of the exchange in the dialogue
 	Value    string // said: the path of the plan value, such as "port.address"; readback: what was read for people
 
-	Name  string // fact: its name; stage: its name; readback: what
+	Name  string // fact: its name; stage: its name; readback: what; commitment: the secret
 	State string // stage: entered, done, passed, unseen; hold: raised, released
-	Text  string // fact: value; hold: reason; note: the note; ending: the sentence
-	Code  string // note, hold and ending: a word for machines
+	Text  string // fact: value; hold: reason; note: the note; ending: the sentence; commitment: the digest, see Committer
+	Code  string // note, hold, ending and seal: a word for machines
 	Want  string // readback
 	Got   string // readback
 	Equal bool   // readback
 	By    string // hold released, note: the person
 	Exit  int    // ending: exit code
 	Next  string // ending: the next step for the person
+	Of    int    // commitment: the N of the said event in which the secret was typed
+	Seal  *Seal  // seal
 
 	Extra json.RawMessage // members that this version does not know, as they stand in the file
 }
@@ -98,3 +105,16 @@ type Part struct {
 	Bytes  []byte
 	Secret string // name of the secret that stood here; Bytes is then nil
 }
+
+// Seal is the bench's signature over a record.
+type Seal struct {
+	Bench     string
+	Entry     int64  // the record's place in the bench's log, from 0
+	Previous  string // link of the seal made before it on the bench; "" for the first
+	Key       string // the public key (RFC 8032), 64 digits in base 16
+	Signature []byte // Ed25519 (RFC 8032) over SealText
+}
+
+// LateSeal is the Code of a seal that was not made by the program that made
+// the record, right at its end.
+const LateSeal = "late"

@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"linehand/transcript/internal/durable"
 )
 
 // File is what a journal needs of the file that it appends to. Sync may be
@@ -20,7 +22,7 @@ type File interface {
 // openNew creates the file at path, for its owner only, and the folders above
 // it that are missing. It never opens a file that is there.
 func openNew(path string) (File, error) {
-	if err := makeFolder(filepath.Dir(path)); err != nil {
+	if err := durable.MakeFolder(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o600)
@@ -30,27 +32,14 @@ func openNew(path string) (File, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := durable.Lock(f, false); err != nil { // until the journal is closed: nobody seals a run that goes on
+		f.Close()
+		os.Remove(path) // ours: it was not there before
+		return nil, err
+	}
 	return diskFile{f}, nil
 }
 
 type diskFile struct{ *os.File }
 
 func (f diskFile) Sync() error { return syncData(f.File) }
-
-// makeFolder makes the folder at dir, for its owner only, and sees to it that
-// it is still there after a power cut.
-func makeFolder(dir string) error {
-	if _, err := os.Stat(dir); err == nil {
-		return nil
-	}
-	parent := filepath.Dir(dir)
-	if parent != dir {
-		if err := makeFolder(parent); err != nil {
-			return err
-		}
-	}
-	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return err
-	}
-	return syncFolder(parent)
-}

@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"sync"
 	"time"
+
+	"linehand/transcript/internal/durable"
 )
 
 // ErrEnded says that the record already has its ending, after which nothing
@@ -38,6 +40,10 @@ type Journal struct {
 	heldAt time.Time // when the oldest byte that heard holds back arrived
 	typed  *stream   // masks what a person types
 
+	committer *Committer // nil: secrets leave no commitments
+	entered   []entered  // the secrets that were typed
+	keys      []byte     // typed by hand since the last Enter
+
 	syncing sync.Mutex // held while the file is brought to disk; taken before mu
 
 	mu    sync.Mutex // guards the rest
@@ -65,6 +71,10 @@ func WithFile(f File) Option { return func(j *Journal) { j.file = f } }
 // WithClock makes the journal take the time from now in place of time.Now.
 // What now returns should have a monotonic reading.
 func WithClock(now func() time.Time) Option { return func(j *Journal) { j.now = now } }
+
+// WithCommitments makes each secret that is typed, and that the mask knows,
+// leave a commitment in the record. They are worked out at Close.
+func WithCommitments(c *Committer) Option { return func(j *Journal) { j.committer = c } }
 
 // Create begins a record at path, which must not be there yet, and has its
 // header on disk before it returns. Folders that are missing are made. A zero
@@ -109,7 +119,7 @@ func (j *Journal) begin(h Header) error {
 		err = j.file.Sync()
 	}
 	if err == nil && onDisk {
-		err = syncFolder(filepath.Dir(j.path))
+		err = durable.SyncFolder(filepath.Dir(j.path))
 	}
 	if err != nil {
 		j.file.Close()
@@ -189,6 +199,7 @@ func (j *Journal) Say(e Event) error {
 	}
 	e.Kind = Said
 	j.maskTexts(&e)
+	typed := e.Data
 	if e.Why == "hand" {
 		e.Data = j.byHand(e.Data)
 	} else {
@@ -197,6 +208,7 @@ func (j *Journal) Say(e Event) error {
 	if err := j.put(j.now(), e); err != nil {
 		return err
 	}
+	j.enter(e.Why == "hand", typed)
 	return j.Sync()
 }
 
@@ -313,9 +325,10 @@ func (j *Journal) Sync() error {
 	return j.err
 }
 
-// Close records what was held back, brings all to disk and closes the file.
-// A record without an ending says by that that the run did not end. Close
-// may be called again.
+// Close records what was held back, adds the commitments to the secrets that
+// were typed (which takes a fraction of a second each), brings all to disk and
+// closes the file. A record without an ending says by that that the run did
+// not end. Close may be called again.
 func (j *Journal) Close() error {
 	j.once.Do(j.close)
 	if err := j.usable(); err != nil && !errors.Is(err, ErrEnded) && !errors.Is(err, errClosed) {
@@ -332,6 +345,7 @@ func (j *Journal) close() {
 	if j.usable() == nil {
 		j.finishHeard()
 	}
+	j.commit()
 	j.Sync()
 	err := j.file.Close()
 	j.mu.Lock()
@@ -380,7 +394,7 @@ func (j *Journal) put(at time.Time, e Event) error {
 // write appends a line, or leaves the file as it was.
 func (j *Journal) write(body []byte) error {
 	link := j.link
-	line := seal(body, &link)
+	line := chain(body, &link)
 	n, err := j.file.Write(line)
 	if err == nil && n < len(line) {
 		err = errors.New("the system took only a part of it")

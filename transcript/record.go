@@ -1,7 +1,6 @@
 package transcript
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
@@ -9,6 +8,8 @@ import (
 	"io"
 	"os"
 	"strings"
+
+	"linehand/transcript/internal/link"
 )
 
 // Record is a session record that has been read.
@@ -16,6 +17,7 @@ type Record struct {
 	Header Header
 	Events []Event // all up to the first fault
 	Whole  bool    // the chain holds from the header to an ending
+	Seal   *Seal   // the seal that the record bears, unchecked; nil for none. Package seal checks it
 	Fault  *Fault  // what is wrong; nil when Whole
 }
 
@@ -79,6 +81,7 @@ func read(r io.Reader) (*Record, error) {
 	rec := new(Record)
 	h, err := Scan(r, func(e Event) error {
 		rec.Events = append(rec.Events, e)
+		rec.Seal = e.Seal
 		return nil
 	})
 	rec.Header = h
@@ -93,76 +96,83 @@ func read(r io.Reader) (*Record, error) {
 // each, in order; an error of each stops it and is returned. A record with a
 // fault gives a *Fault (errors.As) after its last sound event.
 func Scan(r io.Reader, each func(Event) error) (Header, error) {
-	s := scanner{r: bufio.NewReaderSize(r, 1<<16), link: firstLink}
+	s := newScanner(r)
 	h, err := s.header()
 	if err != nil {
 		return h, err
 	}
-	ended := false
 	for {
 		e, err := s.event()
 		if err == io.EOF {
-			break
+			return h, s.unended()
+		}
+		if err == nil {
+			err = s.place(e.Kind)
+		}
+		if err == nil {
+			err = each(e)
 		}
 		if err != nil {
 			return h, err
 		}
-		if ended {
-			return h, s.fault(FaultEdited, "the record goes on behind its ending: the line was added later")
-		}
-		ended = e.Kind == Ending
-		if err := each(e); err != nil {
-			return h, err
-		}
 	}
-	if !ended {
-		return h, s.fault(FaultUnended, "the record has no ending after event %d: the run was cut off there, or has not ended yet", s.n)
-	}
-	return h, nil
 }
 
-// maxLine bounds a line of a record, in bytes.
-const maxLine = 4 << 20
+const maxLine = link.MaxLine
 
 type scanner struct {
-	r    *bufio.Reader
-	no   int    // number of the line read last, from 1
-	n    int    // number of the event read last
-	line []byte // the line read last
-	last []byte // the line before it
-	link string // of the last sound line
+	lines  *link.Lines
+	chain  link.Chain
+	line   []byte // the line read last; good until the next is read
+	n      int    // number of the event read last
+	ended  bool   // its ending was read
+	sealed bool   // its seal was read
 }
 
+func newScanner(r io.Reader) *scanner { return &scanner{lines: link.NewLines(r)} }
+
 func (s *scanner) fault(kind FaultKind, format string, args ...any) *Fault {
-	return &Fault{Kind: kind, Line: max(s.no, 1), Text: fmt.Sprintf(format, args...)}
+	return &Fault{Kind: kind, Line: max(s.lines.N, 1), Text: fmt.Sprintf(format, args...)}
+}
+
+// place tells whether an event of this kind may stand here.
+func (s *scanner) place(kind Kind) error {
+	closing := kind == Commitment || kind == Sealed
+	switch {
+	case s.sealed:
+		return s.fault(FaultEdited, "the record goes on behind its seal: the line was added later")
+	case s.ended && !closing:
+		return s.fault(FaultEdited, "the record goes on behind its ending: the line was added later")
+	}
+	s.ended = s.ended || kind == Ending
+	s.sealed = kind == Sealed
+	return nil
+}
+
+// unended is the fault of a record whose last line has been read.
+func (s *scanner) unended() error {
+	switch {
+	case s.ended:
+		return nil
+	case s.sealed:
+		return s.fault(FaultUnended, "the record has no ending: the run was cut off after event %d, and the record was sealed so", s.n-1)
+	}
+	return s.fault(FaultUnended, "the record has no ending after event %d: the run was cut off there, or has not ended yet", s.n)
 }
 
 // next reads a line into s.line, without its line end. At the end of the
 // file it returns io.EOF; for a line without a line end, a cut.
-func (s *scanner) next() error {
-	s.line, s.last = s.last[:0], s.line
-	for {
-		piece, err := s.r.ReadSlice('\n')
-		s.line = append(s.line, piece...)
-		switch {
-		case err == nil:
-			s.no++
-			s.line = s.line[:len(s.line)-1]
-			return nil
-		case err == bufio.ErrBufferFull && len(s.line) <= maxLine:
-			continue
-		case err == bufio.ErrBufferFull:
-			s.no++
-			return s.fault(FaultEdited, "the line is longer than any that a record holds (%d bytes)", maxLine)
-		case err == io.EOF && len(s.line) == 0:
-			return io.EOF
-		case err == io.EOF:
-			s.no++
-			return s.fault(FaultCut, "the file ends in the middle of this line; it is sound up to event %d", s.n)
-		default:
-			return fmt.Errorf("read line %d of a session record: %w", s.no+1, err)
-		}
+func (s *scanner) next() (err error) {
+	s.line, err = s.lines.Next()
+	switch {
+	case err == nil, err == io.EOF:
+		return err
+	case errors.Is(err, link.ErrLong):
+		return s.fault(FaultEdited, "the line is longer than any that a record holds (%d bytes)", maxLine)
+	case errors.Is(err, link.ErrCut):
+		return s.fault(FaultCut, "the file ends in the middle of this line; it is sound up to event %d", s.n)
 	}
+	return fmt.Errorf("read line %d of a session record: %w", s.lines.N+1, err)
 }
 
 // header reads the first line. Only a line that names our format can have a
@@ -222,9 +232,7 @@ func (s *scanner) event() (Event, error) {
 // follow checks that the line's link follows from that of the line before,
 // and returns what is linked.
 func (s *scanner) follow(want int) ([]byte, error) {
-	body, link, ok := cutLink(s.line)
-	if ok && link == nextLink(s.link, body) {
-		s.link = link
+	if body, ok := s.chain.Follow(s.line); ok {
 		return body, nil
 	}
 	if want == 0 {
@@ -237,17 +245,18 @@ func (s *scanner) follow(want int) ([]byte, error) {
 // that events carry.
 func (s *scanner) diagnose(want int) *Fault {
 	got, ok := count(s.line)
+	_, digits, _ := link.Cut(s.line)
 	switch {
 	case !ok || got == want:
 		return s.fault(FaultEdited, "event %d does not follow from the line before it: one of the two was altered after it was written", want)
-	case got < want && bytes.Equal(s.line, s.last):
+	case got < want && string(digits) == s.chain.At():
 		return s.fault(FaultDoubled, "event %d stands here a second time", got)
 	case got < want:
 		return s.fault(FaultDoubled, "event %d stands here again, where event %d should stand", got, want)
 	}
-	here := s.no
+	here := s.lines.N
 	err := s.next()
-	s.no = here
+	s.lines.N = here
 	if after, ok := count(s.line); err == nil && ok && after == want {
 		return s.fault(FaultSwapped, "event %d stands before event %d: lines changed places", got, want)
 	}

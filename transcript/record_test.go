@@ -14,6 +14,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
+
+	"linehand/transcript/internal/link"
 )
 
 // exampleEvents is the run in FORMAT.md.
@@ -190,11 +192,11 @@ func relink(t testing.TB, file []byte, old, new string) []byte {
 	if !bytes.Contains(file, []byte(old)) {
 		t.Fatalf("%q is not in the file", old)
 	}
-	link := firstLink
+	before := firstLink
 	var out []byte
 	for line := range bytes.Lines(bytes.Replace(file, []byte(old), []byte(new), 1)) {
-		body, _, _ := cutLink(bytes.TrimSuffix(line, []byte("\n")))
-		out = append(out, seal(bytes.Clone(body), &link)...)
+		body, _, _ := link.Cut(bytes.TrimSuffix(line, []byte("\n")))
+		out = append(out, chain(bytes.Clone(body), &before)...)
 	}
 	return out
 }
@@ -234,10 +236,10 @@ func TestReadRefusals(t *testing.T) {
 func TestUnknownMembers(t *testing.T) {
 	whole := example(t)
 	with := relink(t, whole, `"by":"R. Venn"`, `"by":"R. Venn","badge":{"no": 7},"shift":"early"`)
-	with = relink(t, with, `"planned":{"unit.name":"shelf-a1"}`, `"planned":{"unit.name":"shelf-a1"},"bench":"b2"`)
+	with = relink(t, with, `"planned":{"unit.name":"shelf-a1"}`, `"planned":{"unit.name":"shelf-a1"},"depot":"b2"`)
 	rec, err := read(bytes.NewReader(with))
 	must(t, err)
-	if !rec.Whole || string(rec.Events[5].Extra) != `"badge":{"no": 7},"shift":"early"` || string(rec.Header.Extra) != `"bench":"b2"` {
+	if !rec.Whole || string(rec.Events[5].Extra) != `"badge":{"no": 7},"shift":"early"` || string(rec.Header.Extra) != `"depot":"b2"` {
 		t.Fatalf("fault %v, extra %s and %s", rec.Fault, rec.Events[5].Extra, rec.Header.Extra)
 	}
 	var again bytes.Buffer
@@ -325,15 +327,16 @@ func TestLinkHash(t *testing.T) {
 	} {
 		// A link is the digest of before, LF and the line: any message with
 		// an LF in it can be split there, so the vectors are checked on the
-		// same function of the library that nextLink calls.
+		// same function of the library that link calls.
 		sum := sha256.Sum256([]byte(message))
 		if got := hex.EncodeToString(sum[:]); got != want {
 			t.Errorf("SHA-256 of %d bytes is %s, want %s", len(message), got, want)
 		}
 	}
-	// Computed with coreutils: printf 'abc\ndef' | sha256sum
-	if got, want := nextLink("abc", []byte("def")), "d53d6b91af7caf8fe3d8021f116270137c0079d579a1e16965da80c2ed138ffb"; got != want {
-		t.Errorf("link %s, want %s", got, want)
+	// Computed with coreutils: printf '%064d\ndef' 0 | sha256sum
+	line := link.From(firstLink).Append([]byte("def"))
+	if got, want := string(line), `def,"link":"`+"432458831e013fb62c7ca3174bcc47bfeda6997f5b43d76b496a65241e1965a8"+"\"}\n"; got != want {
+		t.Errorf("line %s, want %s", got, want)
 	}
 }
 
@@ -417,11 +420,11 @@ func FuzzRead(f *testing.F) {
 // relinked puts right links on whatever lines there are: else no changed
 // line would ever get past the link.
 func relinked(file []byte) []byte {
-	link := firstLink
+	before := firstLink
 	var out []byte
 	for line := range bytes.Lines(file) {
-		if body, _, ok := cutLink(bytes.TrimSuffix(line, []byte("\n"))); ok {
-			line = seal(bytes.Clone(body), &link)
+		if body, _, ok := link.Cut(bytes.TrimSuffix(line, []byte("\n"))); ok {
+			line = chain(bytes.Clone(body), &before)
 		}
 		out = append(out, line...)
 	}

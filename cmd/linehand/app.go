@@ -59,8 +59,10 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	for _, cmd := range []*cobra.Command{
 		a.rehearseCommand(), a.checkCommand(), a.lockCommand(), a.planCommand(), a.vaultCommand(),
 		a.bringupCommand(), a.byhandCommand(),
-		a.replayCommand(), a.auditCommand(), a.linesCommand(), a.schemaCommand(), a.versionCommand(),
+		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(),
+		a.schemaCommand(), a.versionCommand(),
 		a.exitCodesCommand(),
+		a.sealCommand(), a.keysCommand(), a.recordsCommand(),
 	} {
 		cmd.Args = usageArgs(cmd.Args)
 		root.AddCommand(cmd)

@@ -1,29 +1,52 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
 	"linehand/cmd/internal/station"
+	"linehand/script"
 	"linehand/script/plan"
 	"linehand/transcript"
 	"linehand/transcript/audit"
 )
 
+// auditing is the command's own options.
+type auditing struct {
+	*app
+	asJSON, fleet, differences bool
+	page                       string
+}
+
 func (a *app) auditCommand() *cobra.Command {
-	var asJSON bool
+	o := &auditing{app: a}
 	cmd := &cobra.Command{
 		Use:   "audit RECORD…",
 		Short: "Is the record whole, and is the unit as planned?",
 		Long: `audit reads session records: whether each is whole, what was entered stage by
-stage, whether that is what was planned, and what the unit read back. Without a
-profile it compares with the plan as it stood when the run began.`,
+stage, whether that is what was planned, what the unit read back, what it
+refused, and whether its factory secret was replaced as far as the record shows.
+Without a profile it compares with the plan as it stood when the run began.
+
+With --fleet it looks over many records: each unit by its last run, what the
+stages took, and where units refused. With --differences it tells two runs
+apart.`,
 		Args: cobra.MinimumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error { return a.audit(args, asJSON) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := errors.Join(apart(cmd, "fleet", "differences"), apart(cmd, "json", "html")); err != nil {
+				return err
+			}
+			return o.run(args)
+		},
 	}
-	cmd.Flags().String("profile", "", "site profile `FILE`: compare with the plan as it is now")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the reports as JSON")
+	f := cmd.Flags()
+	f.String("profile", "", "site profile `FILE`: compare with the plan as it is now")
+	f.BoolVar(&o.asJSON, "json", false, "print the reports as JSON")
+	f.BoolVar(&o.fleet, "fleet", false, "look over all the records together")
+	f.BoolVar(&o.differences, "differences", false, "what differs between two runs")
+	f.StringVar(&o.page, "html", "", "write a page to `FILE`, which must not be there yet")
 	return cmd
 }
 
@@ -34,40 +57,85 @@ type audited struct {
 	audit.Report
 }
 
-func (a *app) audit(paths []string, asJSON bool) error {
+func (o *auditing) run(paths []string) error {
+	if o.differences && len(paths) != 2 {
+		return usage("linehand audit --differences RECORD RECORD", "--differences is about two records, not %d", len(paths))
+	}
 	var p *plan.Plan
-	if a.set.Profile != "" {
-		sheet, err := station.ReadSheet(a.set.Profile)
+	if o.set.Profile != "" {
+		sheet, err := station.ReadSheet(o.set.Profile)
 		if err != nil {
 			return err
 		}
 		p = sheet.Plan
 	}
 	code := exitFine
-	list := []audited{}
+	list := []audit.Named{}
 	for _, path := range paths {
 		report, err := auditOne(path, p)
 		if err != nil {
-			a.report(err)
+			o.report(err)
 			code = max(code, exitCode(err))
 			continue
 		}
-		exit := auditCode(report)
-		code = max(code, exit)
-		list = append(list, audited{path, exit, report})
-		if asJSON {
-			continue
+		if !o.fleet && !o.differences {
+			code = max(code, auditCode(report.Verdict))
 		}
-		if err := showAudit(a, path, report, len(paths) > 1); err != nil {
-			return err
+		list = append(list, audit.Named{Record: path, Report: report})
+	}
+	told, err := o.tell(list, len(paths) > 1)
+	if err != nil {
+		return err
+	}
+	return outcome(max(code, told))
+}
+
+// tell gives what was asked for, and the exit code of what it comes to.
+func (o *auditing) tell(list []audit.Named, named bool) (int, error) {
+	sheet := audit.Sheet{Reports: list}
+	code := exitFine
+	switch {
+	case o.fleet:
+		fleet := audit.Over(list)
+		sheet.Fleet, code = &fleet, auditCode(fleet.Worst())
+	case o.differences && len(list) == 2:
+		c := audit.Compare(list[0], list[1])
+		sheet.Comparison = &c
+		if len(c.Differences) > 0 {
+			code = exitDiffers
 		}
 	}
-	if asJSON {
-		if err := printJSON(a.out, list); err != nil {
-			return err
+	switch {
+	case o.page != "":
+		return code, o.app.page(o.page, sheet.HTML)
+	case o.asJSON:
+		return code, o.printAudits(sheet)
+	case sheet.Fleet != nil:
+		return code, sheet.Fleet.WriteText(o.out)
+	case sheet.Comparison != nil:
+		return code, sheet.Comparison.WriteText(o.out)
+	}
+	for _, n := range list {
+		if err := showAudit(o.app, n.Record, n.Report, named); err != nil {
+			return code, err
 		}
 	}
-	return outcome(code)
+	return code, nil
+}
+
+// printAudits prints for machines: what was asked for, and nothing else.
+func (o *auditing) printAudits(sheet audit.Sheet) error {
+	switch {
+	case sheet.Fleet != nil:
+		return printJSON(o.out, sheet.Fleet)
+	case sheet.Comparison != nil:
+		return printJSON(o.out, sheet.Comparison)
+	}
+	list := []audited{}
+	for _, n := range sheet.Reports {
+		list = append(list, audited{n.Record, auditCode(n.Verdict), n.Report})
+	}
+	return printJSON(o.out, list)
 }
 
 // auditOne audits a record, against the plan where there is one.
@@ -87,11 +155,14 @@ func auditOne(path string, p *plan.Plan) (audit.Report, error) {
 	for path, pos := range u.Sources {
 		planned.Sources[path] = fmt.Sprintf("%s:%d", pos.File, pos.Line)
 	}
+	if factory, ok := u.Values["factory"].(script.FactoryValues); ok {
+		planned.Factory = factory.Secret.Name
+	}
 	return audit.Audit(rec, planned), nil
 }
 
-func auditCode(r audit.Report) int {
-	switch r.Verdict {
+func auditCode(v audit.Verdict) int {
+	switch v {
 	case audit.AsPlanned:
 		return exitFine
 	case audit.Differs:

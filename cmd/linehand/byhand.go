@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"time"
 
@@ -14,6 +15,7 @@ import (
 	"linehand/cmd/internal/station"
 	"linehand/console"
 	"linehand/console/dial"
+	"linehand/script/plan"
 	"linehand/script/player"
 	"linehand/script/secret"
 	"linehand/transcript"
@@ -42,6 +44,7 @@ hides or masks is not.
 
 With a unit and a profile the line is set as the unit's dialogue says, and the
 secrets that the unit refers to are kept out of the record wherever they show.
+The dialogue may be missing still: linehand draft writes it from the record.
 
 Where standard input is no terminal, its lines are typed one after the other,
 each when the unit has been quiet for half a second.`,
@@ -101,9 +104,9 @@ func (t *typing) about(ctx context.Context, h *transcript.Header) (lineOfUnit, e
 	if err != nil {
 		return lineOfUnit{}, err
 	}
-	d, _, err := sheet.Dialogue(u)
+	line, err := t.lineOf(sheet, u)
 	if err != nil {
-		return lineOfUnit{}, err
+		return line, err
 	}
 	store := secret.Open(sheet.Site.Secrets, t.vaultOptions(ctx, sheet.Site))
 	for _, name := range u.Secrets {
@@ -118,6 +121,20 @@ func (t *typing) about(ctx context.Context, h *transcript.Header) (lineOfUnit, e
 	h.Unit, h.Kind, h.Serial, h.Site = u.Name, u.Kind, u.Serial, sheet.Plan.Site.Name
 	h.Profile = transcript.Source{Name: sheet.Plan.Site.Name, File: sheet.File, SHA256: sheet.SHA256}
 	h.Plan, h.Planned = u.SHA256, u.Planned
+	return line, nil
+}
+
+// lineOf is what the unit's dialogue says of its line. A dialogue that is not
+// written yet says nothing: a session by hand is what it is drafted from.
+func (t *typing) lineOf(sheet *station.Sheet, u *plan.Unit) (lineOfUnit, error) {
+	if _, err := os.Stat(u.Dialogue); errors.Is(err, fs.ErrNotExist) {
+		t.log.Info().Str("dialogue", u.Dialogue).Msg("there is no dialogue yet: the line is set as --speed and --framing say")
+		return lineOfUnit{console.Default, 0}, nil
+	}
+	d, _, err := sheet.Dialogue(u)
+	if err != nil {
+		return lineOfUnit{}, err
+	}
 	return lineOfUnit{d.Line.Settings, d.Line.Columns}, nil
 }
 
@@ -130,7 +147,8 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 		line.Close()
 		return err
 	}
-	journal, err := transcript.Create(path, h, &t.mask)
+	t.beginSeal(&h)
+	journal, err := transcript.Create(path, h, &t.mask, transcript.WithCommitments(transcript.NewCommitter()))
 	if err != nil {
 		line.Close()
 		return &station.RecordError{Err: err}
@@ -150,6 +168,7 @@ func (t *typing) play(ctx context.Context, line console.Line, h transcript.Heade
 	if err := journal.Close(); err != nil {
 		return &station.RecordError{Err: err}
 	}
+	t.sealRun(path)
 	return outcome(ending.How.ExitCode())
 }
 

@@ -12,6 +12,7 @@ import (
 	"linehand/cmd/internal/progress"
 	"linehand/cmd/internal/station"
 	"linehand/script/player"
+	"linehand/transcript"
 )
 
 // crew plays several stations at once, with one board and one desk.
@@ -57,13 +58,21 @@ func (c *crew) deskFor(unit string) player.Desk {
 func (c *crew) play(ctx context.Context, stations []*station.Station) ([]station.Result, []error) {
 	results, errs := make([]station.Result, len(stations)), make([]error, len(stations))
 	var all sync.WaitGroup
+	committer := transcript.NewCommitter()
 	for i, s := range stations {
+		s.Head, s.Committer = c.beginSeal, committer
+		if s.Mode == "rehearse" { // secrets that are thrown away are not worth the work
+			s.Committer = transcript.NewCheapCommitter()
+		}
 		s.Desk = c.deskFor(s.Unit.Name)
 		s.Watch = c.board.Unit(s.Unit.Name, station.Estimate(c.set.Records, s.Dialogue.Name))
 		all.Go(func() { results[i], errs[i] = s.Play(ctx) })
 	}
 	all.Wait()
 	c.board.Close()
+	for _, r := range results {
+		c.sealRun(r.Record)
+	}
 	return results, errs
 }
 

@@ -86,9 +86,10 @@ Endings of a run (with several units, the highest code among them)
   21  the session record cannot be written
   22  stopped by a person
 
-Of audit and replay
-  30  the record is whole, and the unit is not as planned
-  31  the record is cut off or was altered
+Of audit, replay, seal and records
+  30  the record is whole, and the unit is not as planned; records confirm: the
+      secret is none of those that were typed
+  31  a record or the bench's log is cut off, was altered or is missing
   32  the run did not come to its end
   33  this is no session record, or one of another version
   34  this is a session by hand: nothing was compared with a plan

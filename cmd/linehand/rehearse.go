@@ -94,7 +94,7 @@ func (r *rehearsing) run(ctx context.Context, names []string) error {
 	for i, b := range benches {
 		floors[i] = b.Floor()
 	}
-	return r.conclude(results, errs, floors, r.kept())
+	return r.conclude(stations, results, errs, floors)
 }
 
 // units reads the profile and finds what is to be rehearsed.
@@ -217,8 +217,9 @@ func (r *rehearsing) folder() (string, func(), error) {
 }
 
 // conclude shows the audits and the times.
-func (r *rehearsing) conclude(results []station.Result, errs []error, floors []rehearsal.Floor, kept bool) error {
+func (r *rehearsing) conclude(stations []*station.Station, results []station.Result, errs []error, floors []rehearsal.Floor) error {
 	code := exitFine
+	var met met
 	for i, res := range results {
 		if errs[i] != nil {
 			r.report(errs[i])
@@ -232,10 +233,14 @@ func (r *rehearsing) conclude(results []station.Result, errs []error, floors []r
 			return err
 		}
 		r.showFloor(res, floors[i])
-		if kept {
+		if err := met.add(stations[i].Dialogue, res.Record); err != nil {
+			return err
+		}
+		if r.kept() {
 			fmt.Fprintf(r.out, "%s: record: %s\n", res.Unit, filepath.ToSlash(res.Record))
 		}
 	}
+	met.write(r.out)
 	return outcome(code)
 }
 

@@ -130,6 +130,8 @@ type rig struct {
 	chassis  string
 	context  func(ctx context.Context) (context.Context, context.CancelFunc)
 	replug   func(d *device) // what the device does when the line is opened again
+	file     transcript.File // in place of the record's file
+	wrap     func(console.Line) console.Line
 	away     time.Duration
 }
 
@@ -154,6 +156,10 @@ func values(serial string) script.Values {
 func (r rig) play(t *testing.T) (o outcome) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "run.record")
+	if r.file != nil {
+		synctest.Test(t, func(t *testing.T) { o = r.inBubble(t, path) })
+		return o
+	}
 	synctest.Test(t, func(t *testing.T) { o = r.inBubble(t, path) })
 	rec, err := transcript.Read(path)
 	if err != nil {
@@ -182,7 +188,14 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	for name, v := range r.secrets {
 		mask.Add(name, v)
 	}
-	j, err := transcript.Create(path, transcript.Header{Unit: "shelf-1", Mode: "test"}, mask)
+	var opts []transcript.Option
+	if r.file != nil {
+		opts = append(opts, transcript.WithFile(r.file))
+	}
+	if r.wrap != nil {
+		line = r.wrap(line)
+	}
+	j, err := transcript.Create(path, transcript.Header{Unit: "shelf-1", Mode: "test"}, mask, opts...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -222,7 +235,7 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	for _, done := range again {
 		<-done
 	}
-	if err := j.Close(); err != nil {
+	if err := j.Close(); err != nil && r.file == nil {
 		t.Fatal(err)
 	}
 	return outcome{Ending: end}

@@ -242,13 +242,13 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	if err := p.send(e, r.Text); err != nil {
 		return err
 	}
+	if p.window == windowTyping {
+		p.window = windowEntered
+	}
 	if !r.NoEnter {
 		if err := p.send(transcript.Event{Why: "hand", By: r.By, Text: "Enter"}, p.Dialogue.Line.Enter.Bytes); err != nil {
 			return err
 		}
-	}
-	if p.window == windowTyping {
-		p.window = windowEntered
 	}
 	p.here++
 	p.eng.ByHand(h, now)

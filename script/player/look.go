@@ -157,7 +157,7 @@ func (p *play) nextLook(live []engine.Live) time.Time {
 			next = earlier(next, p.lastHeard.Add(t))
 		}
 	}
-	next = earlier(next, p.waker.next(p.spoken()))
+	next = earlier(next, p.nextWake())
 	next = earlier(next, p.limit())
 	if next.Before(now) {
 		// Something is due already and nothing came of it: not a busy loop.
@@ -200,9 +200,6 @@ func (p *play) idle() (*engine.Ending, error) {
 	}
 	last := strings.TrimSpace(withoutChatter(p.scr.Current(), p.Dialogue.Chatter))
 	if quiet >= p.Patience && last != "" && strings.TrimSpace(p.sinceAnswer()) != "" {
-		if p.here == 0 && p.waker.spare() {
-			return p.failedOr(p.press("wake", p.Dialogue.Wake.Press))
-		}
 		switch d := p.eng.Unknown(last).(type) {
 		case engine.Redraw:
 			return p.failedOr(p.redraw(d.Because))
@@ -235,13 +232,13 @@ func (p *play) lastLine() string {
 
 func round(d time.Duration) time.Duration { return d.Round(100 * time.Millisecond) }
 
-// waker presses keys at a unit that says nothing after the line was opened.
+// waker presses keys at a unit that says nothing.
 type waker struct {
 	redraw *script.Key
 	wake   *script.Wake
-	due    time.Time
+	opened time.Time
+	last   time.Time // when a key was pressed last
 	tries  int
-	spares int
 }
 
 // redrawTries is how often the redraw key, which accepts nothing, is tried
@@ -249,12 +246,7 @@ type waker struct {
 const redrawTries = 2
 
 func newWaker(d *script.Dialogue, now time.Time) waker {
-	w := waker{redraw: d.Redraw, wake: d.Wake, spares: 1}
-	if d.Wake == nil && d.Redraw == nil {
-		return w
-	}
-	w.due = now.Add(min(time.Second, w.every()))
-	return w
+	return waker{redraw: d.Redraw, wake: d.Wake, opened: now}
 }
 
 func (w *waker) every() time.Duration {
@@ -264,20 +256,18 @@ func (w *waker) every() time.Duration {
 	return 5 * time.Second
 }
 
-// next is when a key is to be pressed; the zero time once the unit speaks.
-func (w *waker) next(spoken bool) time.Time {
-	if spoken {
-		return time.Time{}
+// due is when a key is to be pressed: soon after the line was opened, and
+// then whenever the unit has said nothing for a while.
+func (w *waker) due(heard time.Time) time.Time {
+	if w.last.IsZero() && heard.IsZero() {
+		return w.opened.Add(min(time.Second, w.every()))
 	}
-	return w.due
+	return latest(w.last, heard).Add(w.every())
 }
 
-// key is what is pressed next; empty: nothing.
-func (w *waker) key(now time.Time) (script.Key, bool) {
-	if w.due.IsZero() || now.Before(w.due) {
-		return script.Key{}, false
-	}
-	w.due = now.Add(w.every())
+// press is the key for this time; none when the dialogue has none for it.
+func (w *waker) press(now time.Time) (script.Key, bool) {
+	w.last = now
 	w.tries++
 	if w.redraw != nil && (w.tries <= redrawTries || w.wake == nil) {
 		return *w.redraw, true
@@ -288,14 +278,26 @@ func (w *waker) key(now time.Time) (script.Key, bool) {
 	return w.wake.Press, w.wake.Press.Bytes != ""
 }
 
-// spare tells, once a line, whether the wake key may be tried at text that
-// matches nothing: the line may have been opened in the middle of a prompt.
-func (w *waker) spare() bool {
-	if w.spares == 0 || w.wake == nil || w.wake.Press.Bytes == "" || w.redraw != nil {
+// mayWake tells whether keys may be pressed to make the unit speak: nothing
+// has been answered on this line, and no question stands there that the key
+// might answer.
+func (p *play) mayWake() bool {
+	if p.here > 0 || p.Dialogue.Wake == nil && p.Dialogue.Redraw == nil {
 		return false
 	}
-	w.spares--
-	return true
+	return !p.spoken() || strings.TrimSpace(p.scr.Current()) == ""
+}
+
+// nextWake is when a key is to be pressed; the zero time: not at all.
+func (p *play) nextWake() time.Time {
+	if !p.mayWake() {
+		return time.Time{}
+	}
+	var heard time.Time
+	if p.spoken() {
+		heard = p.lastHeard
+	}
+	return p.waker.due(heard)
 }
 
 // spoken tells whether the unit has said anything since the line was opened;
@@ -306,14 +308,14 @@ func (p *play) spoken() bool {
 
 // wake presses a key at a silent unit when it is time.
 func (p *play) wake() error {
-	if p.spoken() {
+	now := time.Now()
+	if due := p.nextWake(); due.IsZero() || now.Before(due) {
 		return nil
 	}
-	key, due := p.waker.key(time.Now())
-	if !due {
-		return nil
+	if key, ok := p.waker.press(now); ok {
+		return p.press("wake", key)
 	}
-	return p.press("wake", key)
+	return nil
 }
 
 func (p *play) redraw(because string) error {

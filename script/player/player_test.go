@@ -302,6 +302,30 @@ func TestASilentUnitIsWokenAndThenDiagnosed(t *testing.T) {
 	}
 }
 
+func TestAUnitThatHasOnlyCoughedIsWoken(t *testing.T) {
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("\r\n") // all that is left of what it said
+		for d.key() != '\r' {
+		}
+		wellBehaved(d)
+	}}.play(t)
+	wantEnding(t, o, engine.Done)
+}
+
+func TestAnUnknownQuestionIsNotWoken(t *testing.T) {
+	var got []byte
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Format all drives? [Y/n] ")
+		for b := d.key(); b != 0; b = d.key() {
+			got = append(got, b)
+		}
+	}}.play(t)
+	wantEnding(t, o, engine.Held, "Format all drives?")
+	if len(got) > 0 {
+		t.Errorf("the unit got %q", got)
+	}
+}
+
 func TestLoopBackIsTold(t *testing.T) {
 	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
 		for b := d.key(); b != 0; b = d.key() {

@@ -53,15 +53,15 @@ func (p *play) answer(t engine.Type) error {
 		return nil // a hold took over
 	}
 	p.since = p.scr.Place()
+	if p.window == windowTyping {
+		p.window = windowEntered // before Enter: the line end may come at once
+	}
 	if t.Enter.Bytes != "" {
 		e := said(t, "enter")
 		e.Value = ""
 		if err := p.send(e, t.Enter.Bytes); err != nil {
 			return err
 		}
-	}
-	if p.window == windowTyping {
-		p.window = windowEntered
 	}
 	p.done(t)
 	return nil

@@ -22,6 +22,7 @@ type Planned struct {
 	SHA256  string            // digest of the unit's plan values, in lower-case hexadecimal
 	Planned map[string]string // value path -> planned value; nil: those in the record's header
 	Sources map[string]string // value path -> FILE:LINE in the site profile
+	Factory string            // name of the secret that the unit leaves the factory with; "": one that is called so
 }
 
 // Verdict is what the audit comes to.
@@ -66,6 +67,9 @@ type Report struct {
 	Holds     []Hold     `json:"holds,omitempty"`
 	ByHand    []ByHand   `json:"by_hand,omitempty"`
 	Notes     []Note     `json:"notes,omitempty"`
+	Refusals  []Refusal  `json:"refusals,omitempty"`
+	Clock     []Jump     `json:"clock_jumps,omitempty"`
+	Factory   *Factory   `json:"factory_secret,omitempty"` // nil: the record tells nothing of it
 	Ending    *Ending    `json:"ending,omitempty"`
 }
 
@@ -94,7 +98,8 @@ type Entry struct {
 	ReadBack string        `json:"read_back,omitempty"`
 	Verdict  string        `json:"verdict,omitempty"` // "as planned", "differs", "not in the plan"; "" where nothing was compared
 
-	ended bool // Enter was pressed
+	ended bool   // Enter was pressed
+	name  string // of the secret
 }
 
 // ReadBack is what the unit held, beside the plan. Of several of the same
@@ -178,6 +183,7 @@ func Audit(rec *transcript.Record, plan Planned) Report {
 	a.readBacks()
 	a.entries()
 	a.identity(h)
+	a.factory()
 	a.verdict()
 	return a.r
 }
@@ -187,6 +193,8 @@ type auditor struct {
 	plan    Planned
 	r       Report
 	because []string
+	drift   time.Duration // of the bench's clock against the clock of the run
+	begun   bool
 }
 
 func (a *auditor) differs(format string, args ...any) {

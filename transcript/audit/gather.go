@@ -6,6 +6,8 @@ import (
 
 // event takes an event into the report.
 func (a *auditor) event(e transcript.Event) {
+	a.clock(e)
+	a.refusal(e)
 	switch e.Kind {
 	case transcript.Said:
 		a.said(e)
@@ -89,10 +91,12 @@ func (a *auditor) answer(e transcript.Event) {
 	if last := lastOf(s, e); last != nil && e.Code == "retype" {
 		last.Retypes++
 		last.Entered, last.Secret = typed(e)
+		last.name = secretIn(e)
 		return
 	}
 	entry := Entry{Event: e.N, At: e.At, Exchange: show(e.Exchange), Pos: show(e.Pos), Value: show(e.Value), ended: e.Why == "key"}
 	entry.Entered, entry.Secret = typed(e)
+	entry.name = secretIn(e)
 	s.Entries = append(s.Entries, entry)
 }
 
@@ -105,6 +109,7 @@ func (a *auditor) enter(e transcript.Event) {
 	}
 	entry := Entry{Event: e.N, At: e.At, Exchange: show(e.Exchange), Pos: show(e.Pos), Value: show(e.Value), ended: true}
 	entry.Entered, entry.Secret = typed(e)
+	entry.name = secretIn(e)
 	s.Entries = append(s.Entries, entry)
 }
 

@@ -19,6 +19,7 @@ func (r Report) WriteText(w io.Writer) error {
 	p.head(r)
 	p.stages(r)
 	p.readBacks(r)
+	p.concerns(r)
 	p.holds(r)
 	p.hand(r)
 	p.rest(r)

@@ -63,7 +63,7 @@ type typesetter struct {
 }
 
 func (t *typesetter) heading(h transcript.Header) {
-	fmt.Fprintf(t.w, "%s on line %s, %s", h.Unit, h.Line.Name, h.Started.Format("2006-01-02 15:04:05 -07:00"))
+	fmt.Fprintf(t.w, "%s on line %s, %s", transcript.Printable(h.Unit), transcript.Printable(h.Line.Name), h.Started.Format("2006-01-02 15:04:05 -07:00"))
 	if h.Person != "" {
 		fmt.Fprintf(t.w, ", %s", transcript.Printable(h.Person))
 	}
@@ -94,6 +94,9 @@ func (t *typesetter) event(e transcript.Event) {
 	case transcript.Ending:
 		t.unfinished()
 		t.put(e.At, endingMark, join(e.Text, e.Next))
+	case transcript.Commitment:
+	case transcript.Sealed:
+		t.put(e.At, noteMark, join(fmt.Sprintf("sealed as entry %d of the log of %s", e.Seal.Entry, transcript.Printable(e.Seal.Bench)), e.Text))
 	default:
 		t.put(e.At, noteMark, join(e.Text, e.By))
 	}

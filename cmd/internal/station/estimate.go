@@ -56,7 +56,9 @@ func duration(path, dialogue string) (time.Duration, bool) {
 	defer f.Close()
 	var last transcript.Event
 	h, err := transcript.Scan(f, func(e transcript.Event) error {
-		last = e
+		if e.Kind == transcript.Ending {
+			last = e
+		}
 		return nil
 	})
 	if err != nil || h.Dialogue.Name != dialogue || last.Code != string(engine.Done) {

@@ -39,7 +39,10 @@ type Station struct {
 	Away    time.Duration
 	Desk    player.Desk // nil: nobody is there
 	Watch   func(player.Progress)
-	Log     zerolog.Logger
+
+	Committer *transcript.Committer    // binds the record to the secrets that are typed; nil: nothing does
+	Head      func(*transcript.Header) // fills in what the record says of the bench's log; may be nil
+	Log       zerolog.Logger
 }
 
 // Result is how a unit's run ended.
@@ -61,7 +64,15 @@ func (s *Station) Play(ctx context.Context) (Result, error) {
 		s.Line.Close()
 		return res, err
 	}
-	journal, err := transcript.Create(path, s.header(started), s.Mask)
+	header := s.header(started)
+	var opts []transcript.Option
+	if s.Head != nil {
+		s.Head(&header)
+	}
+	if s.Committer != nil {
+		opts = append(opts, transcript.WithCommitments(s.Committer))
+	}
+	journal, err := transcript.Create(path, header, s.Mask, opts...)
 	if err != nil {
 		s.Line.Close()
 		return res, &RecordError{err}

@@ -1,6 +1,6 @@
 //go:build unix
 
-package transcript
+package durable
 
 import (
 	"errors"
@@ -8,9 +8,9 @@ import (
 	"syscall"
 )
 
-// syncFolder waits until the names in dir are on disk. Some network file
+// SyncFolder waits until the names in dir are on disk. Some network file
 // systems cannot do that for a folder; they keep names safe in their own way.
-func syncFolder(dir string) error {
+func SyncFolder(dir string) error {
 	f, err := os.Open(dir)
 	if err != nil {
 		return err
