@@ -59,7 +59,8 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	for _, cmd := range []*cobra.Command{
 		a.rehearseCommand(), a.checkCommand(), a.worksheetCommand(), a.lockCommand(), a.planCommand(), a.vaultCommand(),
 		a.bringupCommand(), a.byhandCommand(),
-		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(), a.schemaCommand(), a.versionCommand(),
+		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(),
+		a.schemaCommand(), a.versionCommand(),
 		a.exitCodesCommand(),
 		a.sealCommand(), a.keysCommand(), a.recordsCommand(), a.handoverCommand(),
 	} {

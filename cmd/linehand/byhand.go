@@ -57,6 +57,7 @@ each when the unit has been quiet for half a second.`,
 	f.String("records", "", "put session records into `FOLDER` (default records)")
 	f.String("person", "", "who works at the bench, for the record")
 	addLineFlags(cmd)
+	addVaultFlags(cmd)
 	return cmd
 }
 
@@ -68,7 +69,7 @@ func (t *typing) run(ctx context.Context, line string) error {
 	header := transcript.Header{Tool: tool(), Unit: "by-hand", Mode: "byhand", Person: t.set.Person}
 	set, columns := console.Default, 0
 	if t.unit != "" {
-		d, err := t.about(&header)
+		d, err := t.about(ctx, &header)
 		if err != nil {
 			return err
 		}
@@ -91,7 +92,7 @@ type lineOfUnit struct {
 }
 
 // about fills the header in and makes the unit's secrets known to the mask.
-func (t *typing) about(h *transcript.Header) (lineOfUnit, error) {
+func (t *typing) about(ctx context.Context, h *transcript.Header) (lineOfUnit, error) {
 	if t.set.Profile == "" {
 		return lineOfUnit{}, usage("name the site's file with --profile FILE", "--unit needs a site profile")
 	}
@@ -107,7 +108,7 @@ func (t *typing) about(h *transcript.Header) (lineOfUnit, error) {
 	if err != nil {
 		return line, err
 	}
-	store := secret.Open(sheet.Site.Secrets, secret.Options{})
+	store := secret.Open(sheet.Site.Secrets, t.vaultOptions(ctx, sheet.Site))
 	for _, name := range u.Secrets {
 		value, err := store.Secret(name)
 		if err != nil {

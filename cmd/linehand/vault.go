@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -193,13 +192,28 @@ func (v *vaulting) warn(found []vault.Finding) {
 	}
 }
 
+// open opens a vault, and takes its values out of everything that is printed
+// from then on.
+func (v *vaulting) open(ctx context.Context, path string) (*vault.Vault, error) {
+	open, err := v.openVault(path, v.asker(ctx))
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range open.Names() {
+		if value, err := open.Secret(name); err == nil {
+			v.mask.Add(name, value)
+		}
+	}
+	return open, nil
+}
+
 // change opens a vault, changes it and saves it.
 func (v *vaulting) change(ctx context.Context, path string, f func(*vault.Vault, func(string) measure) error, done string, args ...any) error {
 	of, err := v.measures(v.kind)
 	if err != nil {
 		return err
 	}
-	open, err := v.openVault(path, v.asker(ctx))
+	open, err := v.open(ctx, path)
 	if err != nil {
 		return err
 	}
@@ -303,62 +317,13 @@ func (v *vaulting) forget() *cobra.Command {
 	}
 }
 
-// keptEntry is an entry for machines.
-type keptEntry struct {
-	Name     string     `json:"name"`
-	Made     time.Time  `json:"made"`
-	Rotated  *time.Time `json:"rotated,omitempty"`
-	Previous bool       `json:"previous"`
-}
-
-func (v *vaulting) list() *cobra.Command {
-	cmd := &cobra.Command{
-		Use: "list FILE", Short: "List the names of the secrets, and when they were changed", Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
-			if err != nil {
-				return err
-			}
-			return v.show(open.Entries())
-		},
-	}
-	cmd.Flags().BoolVar(&v.json, "json", false, "print the list as JSON")
-	return cmd
-}
-
-func (v *vaulting) show(entries []vault.Entry) error {
-	if v.json {
-		out := []keptEntry{}
-		for _, e := range entries {
-			one := keptEntry{Name: e.Name, Made: e.Made, Previous: e.Previous}
-			if !e.Rotated.IsZero() {
-				one.Rotated = &e.Rotated
-			}
-			out = append(out, one)
-		}
-		return printJSON(v.out, out)
-	}
-	t := tabwriter.NewWriter(v.out, 0, 8, 2, ' ', 0)
-	for _, e := range entries {
-		changed, before := "never changed", ""
-		if !e.Rotated.IsZero() {
-			changed = "changed " + e.Rotated.Format(time.RFC3339)
-		}
-		if e.Previous {
-			before = "the value before is kept"
-		}
-		fmt.Fprintf(t, "%s\tmade %s\t%s\t%s\n", e.Name, e.Made.Format(time.RFC3339), changed, before)
-	}
-	return t.Flush()
-}
-
 func (v *vaulting) reencrypt() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "reencrypt FILE", Short: "Lock a vault with another passphrase or key", Args: cobra.ExactArgs(1),
 		Long: `reencrypt saves the vault under another lock. Who has an old copy of the file can
 still open that with the old lock: rotate what must not be known any more.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
+			open, err := v.open(cmd.Context(), args[0])
 			if err != nil {
 				return err
 			}
@@ -377,45 +342,4 @@ still open that with the old lock: rotate what must not be known any more.`,
 	cmd.Flags().StringVar(&v.toKey, "to-key-file", "", "lock it with the key in `FILE`")
 	cmd.Flags().StringVar(&v.toPhrase, "to-passphrase-file", "", "lock it with the passphrase in `FILE`")
 	return cmd
-}
-
-func (v *vaulting) check() *cobra.Command {
-	cmd := &cobra.Command{
-		Use: "check FILE", Short: "Hold all secrets against the rules of the units that take them", Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			of, err := v.measures(v.kind)
-			if err != nil {
-				return err
-			}
-			open, err := v.openVault(args[0], v.asker(cmd.Context()))
-			if err != nil {
-				return err
-			}
-			return v.judge(open, of)
-		},
-	}
-	v.addRuleFlags(cmd)
-	return cmd
-}
-
-func (v *vaulting) judge(open *vault.Vault, of func(string) measure) error {
-	code, count := exitFine, 0
-	for _, name := range open.Names() {
-		value, err := open.Secret(name)
-		if err != nil {
-			return &vaultError{err}
-		}
-		if of(name).factory[name] {
-			continue
-		}
-		count++
-		for _, f := range of(name).check(open, name, value) {
-			fmt.Fprintf(v.out, "%s: %s: %s\n    why: %s\n    mend: %s\n", f.Severity, open.Path(), v.masked(f.What), f.Why, f.Mend)
-			if f.Severity == "error" {
-				code = exitInput
-			}
-		}
-	}
-	fmt.Fprintf(v.out, "%s: %d secrets were held against the rules\n", open.Path(), count)
-	return outcome(code)
 }

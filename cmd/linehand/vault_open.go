@@ -85,8 +85,7 @@ func valueFrom(path, what string) (string, error) {
 	return value, nil
 }
 
-// openVault opens a vault, and takes its values out of everything that is
-// printed from then on.
+// openVault opens a vault.
 func (a *app) openVault(path string, ask func(string) (string, error)) (*vault.Vault, error) {
 	lock, err := a.vaultLock(path, ask)
 	if err != nil {
@@ -95,11 +94,6 @@ func (a *app) openVault(path string, ask func(string) (string, error)) (*vault.V
 	v, err := vault.Open(path, lock)
 	if err != nil {
 		return nil, &vaultError{err}
-	}
-	for _, name := range v.Names() {
-		if value, err := v.Secret(name); err == nil {
-			a.mask.Add(name, value)
-		}
 	}
 	return v, nil
 }

@@ -151,3 +151,34 @@ func TestThrowaway(t *testing.T) {
 		t.Error("a name that was not made up is known")
 	}
 }
+
+// An entry of a vault is fetched by its name there, once, and what is wrong is
+// told with the place in the profile.
+func TestFromVault(t *testing.T) {
+	refs := []site.Secret{
+		{Name: site.Text{Value: "admin"}, Source: site.FromVault, Where: "shelf-admin", Pos: script.Pos{File: "site.yaml", Line: 7, Column: 10}},
+		{Name: site.Text{Value: "join"}, Source: site.FromVault, Where: "nowhere", Pos: script.Pos{File: "site.yaml", Line: 8, Column: 10}},
+	}
+	asked := 0
+	store := Open(refs, Options{Vault: func(entry string) (string, error) {
+		asked++
+		if entry != "shelf-admin" {
+			return "", errors.New("no such entry")
+		}
+		return "value-of-the-entry", nil
+	}})
+	for range 2 {
+		if got, err := store.Secret("admin"); got != "value-of-the-entry" || err != nil {
+			t.Fatal(got, err)
+		}
+	}
+	if asked != 1 {
+		t.Errorf("asked %d times", asked)
+	}
+	if _, err := store.Secret("join"); err == nil || !strings.Contains(err.Error(), `secret "join" (site.yaml:8:10): no such entry`) {
+		t.Error(err)
+	}
+	if _, err := Open(refs, Options{}).Secret("admin"); err == nil || !strings.Contains(err.Error(), "nothing to open that with") {
+		t.Error(err)
+	}
+}

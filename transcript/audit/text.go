@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"path"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -133,7 +135,8 @@ func planned(e Entry) string {
 	if e.Source == "" {
 		return e.Planned
 	}
-	return fmt.Sprintf("%s (%s)", e.Planned, e.Source)
+	// The file's own name is enough for a person; JSON has the whole path.
+	return fmt.Sprintf("%s (%s)", e.Planned, path.Base(filepath.ToSlash(e.Source)))
 }
 
 func entered(e Entry) string {

@@ -2,9 +2,6 @@ package sums
 
 import (
 	"fmt"
-	"maps"
-	"slices"
-	"strings"
 	"time"
 
 	"linehand/script"
@@ -44,7 +41,7 @@ func (w *work) visit() {
 			starter[u.Cluster] = u.Name
 		}
 	}
-	known := make(map[string]Talk)
+	known := make(map[talkShape]Talk)
 	batch := schedule.Batch{Lines: out.Lines, Technicians: out.Technicians, MoveCable: out.MoveCable}
 	for _, u := range w.plan.Units {
 		unit := schedule.Unit{Name: u.Name, Hands: u.Facts.Times.ByHand.Value, Boot: u.Facts.Times.Boot.Value, Wait: u.Facts.Times.Waiting.Value}
@@ -74,15 +71,21 @@ func (w *work) visit() {
 	w.sums.Visit = out
 }
 
+// talkShape is what makes two units' estimates the same.
+type talkShape struct {
+	dialogue, kind, mode string
+	values               int
+}
+
 // talk estimates the dialogue of a unit. Units with the same dialogue, for
-// which the same values are planned, have the estimate of the first of them:
+// which as much is planned, have the estimate of the first of them:
 // their values differ in length by a few characters.
-func (w *work) talk(u *plan.Unit, known map[string]Talk) (Talk, bool) {
+func (w *work) talk(u *plan.Unit, known map[talkShape]Talk) (Talk, bool) {
 	d := w.options.Dialogue(u.Dialogue)
 	if d == nil {
 		return Talk{}, false // its faults are told elsewhere
 	}
-	shape := u.Dialogue + "\x00" + u.Kind + "\x00" + u.Planned["cluster.mode"] + "\x00" + strings.Join(slices.Sorted(maps.Keys(u.Planned)), " ")
+	shape := talkShape{u.Dialogue, u.Kind, u.Planned["cluster.mode"], len(u.Planned)}
 	t, ok := known[shape]
 	if !ok {
 		t = estimate(d, u)
