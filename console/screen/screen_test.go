@@ -23,7 +23,7 @@ func visible(s *Screen) string {
 }
 
 // The forms come from ECMA-48, 5th edition, the clause named with each: 5.4 as
-// read in references 2.7, the clauses of 8.3 by number and coding after
+// it stands there, the clauses of 8.3 by number and coding after
 // published indexes of them. Where only a terminal's practice decides, the
 // source is console_codes(4).
 func TestSequences(t *testing.T) {
@@ -99,7 +99,7 @@ func TestSequences(t *testing.T) {
 		{"half a wide character goes", "common practice", "世界\x1b[2GX", " X界"},
 		{"wrap waits at the edge", "VT100, from memory", strings.Repeat("a", 80) + "\rb", "b" + strings.Repeat("a", 79)},
 		{"wrap", "VT100, from memory", strings.Repeat("a", 80) + "b", strings.Repeat("a", 80) + "\nb"},
-		{"worked example of a terminal library, pyte 0.8.0", "references 2.7",
+		{"worked example", "what the terminal library pyte 0.8.0 makes of it",
 			"abc\r\x1b[2Kok\x1b[1;31mred\x1b[0m\r\nline2\bX\x1b[?25l\x1b[3;5HZ", "okred\nlineX\n    Z"},
 	}
 	for _, tt := range tests {

@@ -98,7 +98,7 @@ func TestDefaultIs9600And8N1(t *testing.T) {
 }
 
 // The speeds are those of termios(3): POSIX.1 first, then Linux beyond it
-// (references 2.2). 134 stands for 134.5.
+// (its manual page). 134 stands for 134.5.
 func TestStandardSpeeds(t *testing.T) {
 	_, path := terminal(t)
 	for _, speed := range []int{
