@@ -70,7 +70,7 @@ func New(u *plan.Unit, secrets player.Secrets, opts Options) (*Bench, error) {
 	}
 	b := &Bench{opts: opts, name: u.Name, unit: unit}
 	if opts.InMemory || InMemory() {
-		b.port = newMemory(u.Name)
+		b.port = jack{sim.NewJack("rehearsal:"+u.Name, opts.Settings)}
 		return b, nil
 	}
 	if b.folder, err = os.MkdirTemp("", "linehand-line-"); err != nil {
@@ -145,6 +145,11 @@ func (t terminal) open(ctx context.Context, set console.Settings) (console.Line,
 	}
 	return address.Open(ctx, set, t.owner)
 }
+
+// jack is a cable in memory.
+type jack struct{ *sim.Jack }
+
+func (j jack) open(context.Context, console.Settings) (console.Line, error) { return j.Open() }
 
 // simulate makes the unit that the plan speaks of, fresh from the factory.
 func simulate(u *plan.Unit, secrets player.Secrets, opts Options) (sim.Unit, error) {

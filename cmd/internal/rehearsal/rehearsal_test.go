@@ -1,16 +1,11 @@
 package rehearsal
 
 import (
-	"errors"
-	"io"
 	"strings"
 	"testing"
-	"testing/synctest"
 
 	"go.uber.org/goleak"
 
-	"linehand/console"
-	"linehand/console/linetest"
 	"linehand/fixtures/sim"
 	"linehand/script"
 	"linehand/script/plan"
@@ -18,68 +13,6 @@ import (
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
-
-// TestMemory: the cable in memory passes the suite that every line passes.
-func TestMemory(t *testing.T) {
-	linetest.Run(t, func(t testing.TB) (console.Line, io.ReadWriteCloser, func()) {
-		m := newMemory("test")
-		line, err := m.open(t.Context(), console.Default)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return line, m, func() { m.Unplug() }
-	})
-}
-
-func TestMemoryIsPluggedInAgain(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		m := newMemory("test")
-		defer m.Close()
-		got := make(chan string)
-		go func() {
-			defer close(got)
-			buf := make([]byte, 16)
-			for {
-				n, err := m.Read(buf)
-				if err != nil {
-					return
-				}
-				got <- string(buf[:n])
-			}
-		}()
-		first, err := m.open(t.Context(), console.Default)
-		if err != nil {
-			t.Fatal(err)
-		}
-		first.Write([]byte("before"))
-		if text := <-got; text != "before" {
-			t.Errorf("the unit read %q", text)
-		}
-		m.Unplug()
-		if _, _, err := first.Read(make([]byte, 1)); !errors.Is(err, console.ErrLost) {
-			t.Errorf("reading an unplugged line gives %v", err)
-		}
-		first.Close()
-		if _, err := m.open(t.Context(), console.Default); !errors.Is(err, console.ErrAbsent) {
-			t.Errorf("opening an unplugged line gives %v", err)
-		}
-		if n, err := m.Write([]byte("lost")); n != 4 || err != nil {
-			t.Errorf("a unit that nobody hears: %d, %v", n, err)
-		}
-		m.Replug()
-		second, err := m.open(t.Context(), console.Default)
-		if err != nil {
-			t.Fatal(err)
-		}
-		second.Write([]byte("after"))
-		if text := <-got; text != "after" {
-			t.Errorf("the unit read %q after the cable was put back", text)
-		}
-		second.Close()
-		m.Close()
-		<-got
-	})
-}
 
 func TestFaultNames(t *testing.T) {
 	seen := map[string]string{}
