@@ -25,12 +25,16 @@ type Fault struct {
 	Mend string
 }
 
+// Error is one line, also where the file's own words run over several.
 func (f Fault) Error() string {
-	if f.Mend == "" {
-		return fmt.Sprintf("%s: %s", f.Pos, f.What)
+	text := fmt.Sprintf("%s: %s", f.Pos, f.What)
+	if f.Mend != "" {
+		text += "; " + f.Mend
 	}
-	return fmt.Sprintf("%s: %s; %s", f.Pos, f.What, f.Mend)
+	return oneLine.Replace(text)
 }
+
+var oneLine = strings.NewReplacer("\n", `\n`, "\r", `\r`)
 
 // Errors are all the faults of a file at once, in file order.
 type Errors []Fault
