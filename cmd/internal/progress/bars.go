@@ -36,7 +36,8 @@ const (
 
 func (b *bars) Unit(name string, estimate time.Duration) func(player.Progress) {
 	run := &shown{started: time.Now()}
-	bar := b.all.New(1, mpb.BarStyle().Lbound("[").Filler("=").Tip(">").Padding(" ").Rbound("]"),
+	// A total of 0 is one that is not known yet; any other could not be changed.
+	bar := b.all.New(0, mpb.BarStyle().Lbound("[").Filler("=").Tip(">").Padding(" ").Rbound("]"),
 		mpb.BarWidth(barWidth),
 		mpb.PrependDecorators(decor.Name(name+" ")),
 		mpb.AppendDecorators(decor.Any(func(decor.Statistics) string { return " " + run.text(estimate) })),

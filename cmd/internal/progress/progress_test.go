@@ -74,7 +74,7 @@ func TestBars(t *testing.T) {
 	})
 	told(player.Progress{Stage: "cluster", No: 2, Of: 3, Doing: player.Ended})
 	b.Close()
-	for _, want := range []string{"shelf-1", "stage 2 of 3, cluster", "no estimate yet", "QUESTION\n"} {
+	for _, want := range []string{"shelf-1", "stage 2 of 3, cluster", "no estimate yet", "QUESTION\n", "[======"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("the board does not show %q: %q", want, out.String())
 		}
