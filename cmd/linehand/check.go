@@ -26,6 +26,7 @@ type checking struct {
 	html      string
 	rise      float64
 	altitude  float64
+	rehearse  bool
 }
 
 func (a *app) checkCommand() *cobra.Command {
@@ -54,6 +55,7 @@ Defer to local codes and licensed practice.`,
 	f.BoolVar(&c.json, "json", false, "print what was found as JSON")
 	f.StringVar(&c.html, "html", "", "write what was found, the plan and its drawings as one HTML page to `FILE`")
 	f.BoolVar(&c.brief, "brief", false, "print the problems and not the plan")
+	f.BoolVar(&c.rehearse, "rehearse", false, "rehearse the units of sound profiles, as fast as they go, and name the prompts of their dialogues that no rehearsal meets")
 	f.Float64Var(&c.rise, "rise", sums.UsualRise, "how much warmer the air may leave than it comes, in `°C`")
 	f.Float64Var(&c.altitude, "altitude", 0, "of the site, in `m` above sea level")
 	addVaultFlags(cmd)
@@ -102,6 +104,11 @@ func (c *checking) run(ctx context.Context, profiles []string) error {
 	}
 	for _, r := range reports {
 		printout.Printout{W: c.out, Colour: colourful(c.out), Brief: c.brief}.Report(r)
+		if c.rehearse && r.Sound && r.Profile != "" {
+			if err := c.unmet(ctx, r.Profile); err != nil {
+				return err
+			}
+		}
 	}
 	return outcome(code)
 }

@@ -65,6 +65,20 @@ func (r *rehearsing) run(ctx context.Context, names []string) error {
 		return err
 	}
 	defer done()
+	return r.play(ctx, sheet, units, folder, r.conclude)
+}
+
+// played is what rehearsals of some units, all at once, have come to.
+type played struct {
+	stations []*station.Station
+	results  []station.Result
+	errs     []error // of those that could not begin
+	floors   []rehearsal.Floor
+}
+
+// play rehearses units and hands over what came of it while the records are
+// still there.
+func (r *rehearsing) play(ctx context.Context, sheet *station.Sheet, units []*plan.Unit, folder string, conclude func(played) error) error {
 	store := secret.Throwaway(sheet.Plan.Secrets, r.seed)
 	var stations []*station.Station
 	var benches []*rehearsal.Bench
@@ -89,12 +103,12 @@ func (r *rehearsing) run(ctx context.Context, names []string) error {
 	for _, b := range benches {
 		b.Start(context.WithoutCancel(ctx)) // a stopped run still needs its unit
 	}
-	results, errs := c.play(ctx, stations)
-	floors := make([]rehearsal.Floor, len(benches))
+	p := played{stations: stations, floors: make([]rehearsal.Floor, len(benches))}
+	p.results, p.errs = c.play(ctx, stations)
 	for i, b := range benches {
-		floors[i] = b.Floor()
+		p.floors[i] = b.Floor()
 	}
-	return r.conclude(stations, results, errs, floors)
+	return conclude(p)
 }
 
 // units reads the profile and finds what is to be rehearsed.
@@ -118,16 +132,21 @@ func (r *rehearsing) units(names []string) (*station.Sheet, []*plan.Unit, error)
 		units, err := find(sheet, names)
 		return sheet, units, err
 	}
-	var units []*plan.Unit
+	units := simulated(sheet)
+	if len(units) == 0 {
+		return nil, nil, usage("there are simulated units of the kinds "+strings.Join(rehearsal.Kinds(), ", "), "the profile %s has no unit that can be rehearsed", r.set.Profile)
+	}
+	return sheet, units, nil
+}
+
+// simulated are the units of a profile that can be rehearsed.
+func simulated(sheet *station.Sheet) (units []*plan.Unit) {
 	for _, u := range sheet.Plan.Units {
 		if rehearsal.Simulated(u.Kind) {
 			units = append(units, u)
 		}
 	}
-	if len(units) == 0 {
-		return nil, nil, usage("there are simulated units of the kinds "+strings.Join(rehearsal.Kinds(), ", "), "the profile %s has no unit that can be rehearsed", r.set.Profile)
-	}
-	return sheet, units, nil
+	return units
 }
 
 func demoSheet() (*station.Sheet, error) {
@@ -217,13 +236,13 @@ func (r *rehearsing) folder() (string, func(), error) {
 }
 
 // conclude shows the audits and the times.
-func (r *rehearsing) conclude(stations []*station.Station, results []station.Result, errs []error, floors []rehearsal.Floor) error {
+func (r *rehearsing) conclude(p played) error {
 	code := exitFine
 	var met met
-	for i, res := range results {
-		if errs[i] != nil {
-			r.report(errs[i])
-			code = max(code, exitCode(errs[i]))
+	for i, res := range p.results {
+		if p.errs[i] != nil {
+			r.report(p.errs[i])
+			code = max(code, exitCode(p.errs[i]))
 			continue
 		}
 		code = max(code, res.Ending.How.ExitCode())
@@ -232,8 +251,8 @@ func (r *rehearsing) conclude(stations []*station.Station, results []station.Res
 		if err := r.showAudit(res.Record); err != nil {
 			return err
 		}
-		r.showFloor(res, floors[i])
-		if err := met.add(stations[i].Dialogue, res.Record); err != nil {
+		r.showFloor(res, p.floors[i])
+		if err := met.add(p.stations[i].Dialogue, res.Record); err != nil {
 			return err
 		}
 		if r.kept() {
