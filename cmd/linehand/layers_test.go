@@ -72,6 +72,12 @@ var bans = []ban{
 	{from: "cmd/internal/pack", to: "script/player", direct: true, reason: "a pack is laid out from values, and runs nothing"},
 	{from: "cmd/internal/pack", to: "script/secret", direct: true, reason: "a pack holds no secret"},
 	{from: "cmd/internal/pack", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "cmd/internal/paper", to: "console/…", reason: "paper takes text, whatever it is about"},
+	{from: "cmd/internal/paper", to: "script/…", reason: "paper takes text, whatever it is about"},
+	{from: "cmd/internal/paper", to: "transcript/…", reason: "paper takes text, whatever it is about"},
+	{from: "cmd/internal/paper", to: "os", direct: true, reason: "the same text gives the same bytes: it opens no file"},
+	{from: "cmd/internal/worksheet", to: "codeberg.org/go-pdf/fpdf", direct: true, reason: "a document is begun in one place"},
+	{from: "cmd/internal/pack", to: "codeberg.org/go-pdf/fpdf", direct: true, reason: "a document is begun in one place"},
 	{from: "cmd/internal/desk", to: "cmd/internal/station", reason: "the desk sees holds, and nothing else of a run"},
 
 	{from: "script/engine", to: "os", direct: true, reason: "the engine is pure"},

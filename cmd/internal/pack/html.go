@@ -17,11 +17,6 @@ var pageText string
 //go:embed pack.css
 var pageStyle string
 
-//go:embed drawing.css
-var drawingStyle string
-
-const patterns = `<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><rect class="hatch-ground" width="6" height="6"/><line class="hatch-line" x1="0" y1="0" x2="0" y2="6"/></pattern></defs>`
-
 // cover is what stands on the first page.
 type cover struct {
 	Title, AsOf string
@@ -68,8 +63,8 @@ func (w *writer) cover() cover {
 // html writes the page. It stands alone: no script, nothing from a network.
 func (w *writer) html(b *bytes.Buffer) error {
 	t, err := template.New("pack").Funcs(template.FuncMap{
-		"style":    func() template.CSS { return template.CSS(drawingStyle + pageStyle) },
-		"patterns": func() template.HTML { return patterns },
+		"style":    func() template.CSS { return template.CSS(draw.Style + pageStyle) },
+		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 		"lines":    func(cell string) []string { return strings.Split(cell, "\n") },
 		"column":   func(t *table, i int) column { return t.Columns[i] },
 		"strong":   func(t *table, row []string) bool { return t.Strong != nil && t.Strong(row) },
@@ -86,5 +81,5 @@ func alone(p *draw.Picture) []byte {
 	if !strings.Contains(start, " xmlns=") { // a page does without it
 		start = strings.Replace(start, "<svg ", `<svg xmlns="http://www.w3.org/2000/svg" `, 1)
 	}
-	return []byte(`<?xml version="1.0" encoding="UTF-8"?>` + "\n" + start + "\n<style>\nsvg { background: var(--paper); }\n" + drawingStyle + "</style>\n" + patterns + "\n" + rest)
+	return []byte(`<?xml version="1.0" encoding="UTF-8"?>` + "\n" + start + "\n<style>\nsvg { background: var(--paper); }\n" + draw.Style + "</style>\n" + draw.Patterns + rest)
 }

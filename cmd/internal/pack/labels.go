@@ -6,10 +6,10 @@ import (
 	"strconv"
 	"strings"
 
-	"codeberg.org/go-pdf/fpdf"
 	"github.com/boombuler/barcode"
 	"github.com/boombuler/barcode/qr"
 
+	"linehand/cmd/internal/paper"
 	"linehand/transcript"
 	"linehand/transcript/handover"
 )
@@ -41,7 +41,7 @@ func ParseLabelSize(text string) (LabelSize, error) {
 // labels makes the sheets of labels.
 func (w *writer) labels(b *bytes.Buffer) error {
 	d, size := w.content.Document, w.content.Labels
-	pdf := newPaper("Labels: "+printable(or(d.Site.Title, d.Site.Name)), d.Until)
+	pdf := paper.New("A4", "Labels: "+printable(or(d.Site.Title, d.Site.Name)), d.Until)
 	columns, rows := int(paperWide/size.Wide), int(paperHigh/size.High)
 	left, top := (paperWide-float64(columns)*size.Wide)/2, (paperHigh-float64(rows)*size.High)/2
 	for i, u := range d.Units {
@@ -61,7 +61,7 @@ func (w *writer) labels(b *bytes.Buffer) error {
 }
 
 type label struct {
-	*fpdf.Fpdf
+	*paper.Document
 	x, y float64
 	size LabelSize
 }
@@ -80,17 +80,17 @@ func (l label) put(s handover.Site, u handover.Installed) error {
 		return err
 	}
 	wide := l.size.Wide - 2*labelEdge - labelSpace - side
-	lines := []printedLine{{face{"go", "B", 13}, u.Name}, {face{"go", "", 7.5}, or(u.KindTitle, u.Kind)}}
+	lines := []printedLine{{second, u.Name}, {tiny, or(u.KindTitle, u.Kind)}}
 	if serial := or(u.SerialRead, u.Serial); serial != "" {
-		lines = append(lines, printedLine{face{"mono", "", 8}, "S/N " + serial})
+		lines = append(lines, printedLine{code, "S/N " + serial})
 	}
 	if len(u.Ports) > 0 {
-		lines = append(lines, printedLine{face{"mono", "", 8}, u.Ports[0].Address})
+		lines = append(lines, printedLine{code, u.Ports[0].Address})
 	}
 	if u.Rack != "" {
-		lines = append(lines, printedLine{face{"go", "", 7.5}, place(u.Unit)})
+		lines = append(lines, printedLine{tiny, place(u.Unit)})
 	}
-	lines = append(lines, printedLine{face{"go", "", 6.5}, or(s.Title, s.Name)})
+	lines = append(lines, printedLine{paper.Face{Font: paper.Regular, Size: 6.5}, or(s.Title, s.Name)})
 	l.text(lines, wide)
 	return nil
 }
@@ -102,19 +102,19 @@ func (l label) text(lines []printedLine, wide float64) {
 		text, f := lines[i].text, lines[i].face
 		for n := min(60, len([]rune(text))); ; n-- {
 			lines[i].text = printable(firstRunes(text, n))
-			if lines[i].face = fit(l.Fpdf, f, lines[i].text, wide); lines[i].face.size >= smallest || n <= 4 {
+			if lines[i].face = l.Fit(f, lines[i].text, wide, 0); lines[i].face.Size >= smallest || n <= 4 {
 				break
 			}
 		}
-		high += lines[i].face.line()
+		high += lines[i].face.Line()
 	}
 	shrink := min(1, (l.size.High-2*labelEdge)/high)
 	y := l.y + (l.size.High-high*shrink)/2
 	for _, line := range lines {
-		line.face.size *= shrink
-		set(l.Fpdf, line.face)
-		l.Text(l.x+labelEdge, y+line.face.line()*0.76, line.text)
-		y += line.face.line()
+		line.face.Size *= shrink
+		l.Set(line.face)
+		l.Text(l.x+labelEdge, y+line.face.Line()*0.76, line.text)
+		y += line.face.Line()
 	}
 }
 

@@ -187,7 +187,7 @@ func wellFormed(t *testing.T, f File) {
 		if err != nil {
 			t.Fatalf("%s: %v", f.Name, err)
 		}
-		if e, ok := token.(xml.StartElement); ok && !slices.Contains([]string{"svg", "title", "desc", "rect", "line", "text", "style", "defs", "pattern"}, e.Name.Local) {
+		if e, ok := token.(xml.StartElement); ok && !slices.Contains([]string{"svg", "title", "desc", "rect", "line", "text", "style", "defs", "pattern", "path", "circle"}, e.Name.Local) {
 			t.Errorf("%s has an element %s", f.Name, e.Name.Local)
 		} else if ok && e.Name.Space != "http://www.w3.org/2000/svg" { // SVG 1.1, 5.1.2
 			t.Fatalf("%s: the element %s is of no SVG", f.Name, e.Name.Local)

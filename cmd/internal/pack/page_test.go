@@ -10,11 +10,13 @@ import (
 	"testing"
 
 	"golang.org/x/net/html"
+
+	"linehand/cmd/internal/draw"
 )
 
 // allowed are the elements of the page.
 var allowed = strings.Fields(`html head meta title style body a svg header h1 h2 h3 dl div dt dd p strong table caption thead tbody tr th td nav ol li main section
-	figure figcaption span footer defs pattern rect line text desc`)
+	figure figcaption span footer defs pattern rect line path circle text desc`)
 
 // checkPage looks at a page as somebody would who cannot see it: headings,
 // table headers, alternative texts, labels. It also makes sure that the page
@@ -127,7 +129,7 @@ func TestPage(t *testing.T) {
 // Contrast of text: at least 4.5 to 1 (WCAG 2.2, 1.4.3), of lines that tell
 // something at least 3 to 1 (1.4.11), in all three sets of colours.
 func TestContrast(t *testing.T) {
-	sets := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(drawingStyle, -1)
+	sets := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(draw.Style, -1)
 	if len(sets) != 3 {
 		t.Fatalf("%d sets of colours, want 3: light, dark and print", len(sets))
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"linehand/cmd/internal/draw"
+	"linehand/cmd/internal/paper"
 )
 
 // checkPDF makes sure that a PDF has as many objects as its table says, and
@@ -171,7 +172,7 @@ func within(t *testing.T, program string, pdf []byte, edge float64) {
 		for i := range at {
 			v, err := strconv.ParseFloat(w[i+1], 64)
 			must(t, err)
-			at[i] = v * point
+			at[i] = v * paper.Point
 		}
 		if e := edge - 0.3; at[0] < e || at[2] > paperWide-e || at[1] < min(e, 5) || at[3] > paperHigh-min(e, 5) {
 			t.Errorf("%.20q stands at %.1f mm", w[5], at)
@@ -203,7 +204,7 @@ func TestEveryClassHasALook(t *testing.T) {
 				if s.Form == draw.Word {
 					continue
 				}
-				if screen := strings.Contains(drawingStyle, ".drawing ."+class+" "); !paper || !screen && !strings.Contains(drawingStyle, ".drawing ."+class+",") {
+				if screen := strings.Contains(draw.Style, ".drawing ."+class+" "); !paper || !screen && !strings.Contains(draw.Style, ".drawing ."+class+",") {
 					t.Errorf("%s: class %q has a look on paper: %v, on a screen: %v", p.ID, class, paper, screen)
 				}
 			}

@@ -4,15 +4,14 @@ import (
 	"bytes"
 	"fmt"
 
-	"codeberg.org/go-pdf/fpdf"
-
 	"linehand/cmd/internal/draw"
+	"linehand/cmd/internal/paper"
 )
 
 // printer puts the document on paper. It goes over it twice: on the first
 // time it learns on which page each section begins.
 type printer struct {
-	*fpdf.Fpdf
+	*paper.Document
 	cover cover
 	y     float64
 	begun []int // pages of the sections, out of the first time
@@ -30,7 +29,7 @@ func (w *writer) pdf(b *bytes.Buffer) error {
 
 func (w *writer) print(begun []int, pages int) *printer {
 	c := w.cover()
-	p := &printer{Fpdf: newPaper("Handover: "+printable(c.Title), w.content.Document.Until), cover: c, pages: pages}
+	p := &printer{Document: paper.New("A4", "Handover: "+printable(c.Title), w.content.Document.Until), cover: c, pages: pages}
 	p.SetFooterFunc(p.footer)
 	p.sheet()
 	p.front(begun)
@@ -56,23 +55,23 @@ func (p *printer) footer() {
 	p.SetDrawColor(0, 0, 0)
 	p.Line(margin, bottom+4, paperWide-margin, bottom+4)
 	p.SetTextColor(0, 0, 0)
-	set(p.Fpdf, tiny)
+	p.Set(tiny)
 	number := fmt.Sprintf("page %d of %d", p.PageNo(), p.pages)
 	wide := p.GetStringWidth(number)
 	p.Text(paperWide-margin-wide, bottom+8.5, number)
 	text := printable("Handover: " + p.cover.Title + ", as of " + p.cover.AsOf)
-	f := fit(p.Fpdf, tiny, text, inner-wide-6)
-	set(p.Fpdf, f)
+	f := p.Fit(tiny, text, inner-wide-6, 0)
+	p.Set(f)
 	p.Text(margin, bottom+8.5, text)
 }
 
 // text writes lines from y on.
-func (p *printer) text(f face, text string, x, width float64) {
-	for _, line := range wrap(p.Fpdf, f, text, width) {
-		p.room(f.line())
-		set(p.Fpdf, f)
-		p.Text(x, p.y+f.line()*0.76, line)
-		p.y += f.line()
+func (p *printer) text(f paper.Face, text string, x, width float64) {
+	for _, line := range wrap(p.Document, f, text, width) {
+		p.room(f.Line())
+		p.Set(f)
+		p.Text(x, p.y+f.Line()*0.76, line)
+		p.y += f.Line()
 	}
 }
 
@@ -92,7 +91,7 @@ func (p *printer) front(begun []int) {
 	for i, s := range p.cover.Sections {
 		p.links = append(p.links, p.AddLink())
 		p.room(6)
-		set(p.Fpdf, plain)
+		p.Set(plain)
 		number := ""
 		if i < len(begun) {
 			number = fmt.Sprint(begun[i])
@@ -116,10 +115,10 @@ func (p *printer) facts() {
 	for i, f := range p.cover.Facts {
 		x, y := margin+float64(i%columns)*wide, p.y+float64(i/columns)*high
 		p.Rect(x, y, wide, high, "D")
-		set(p.Fpdf, tiny)
+		p.Set(tiny)
 		p.Text(x+2, y+3.8, f[0])
 		text := printable(f[1])
-		set(p.Fpdf, fit(p.Fpdf, plain, text, wide-4))
+		p.Set(p.Fit(plain, text, wide-4, 0))
 		p.Text(x+2, y+8.2, text)
 	}
 	p.y += float64((len(p.cover.Facts)+columns-1)/columns)*high + 3
@@ -127,8 +126,8 @@ func (p *printer) facts() {
 
 // boxed is text that must not be overlooked.
 func (p *printer) boxed(text string) {
-	lines := wrap(p.Fpdf, plain, text, inner-6)
-	high := float64(len(lines))*plain.line() + 4
+	lines := wrap(p.Document, plain, text, inner-6)
+	high := float64(len(lines))*plain.Line() + 4
 	p.room(high + 2)
 	p.SetDrawColor(0, 0, 0)
 	p.Rect(margin, p.y, inner, high, "D")
@@ -224,7 +223,7 @@ func (p *printer) drawings(list []*draw.Picture) {
 			p.sheet()
 			x, high = margin, 0
 		}
-		set(p.Fpdf, fit(p.Fpdf, tiny, printable(picture.Title), wide))
+		p.Set(p.Fit(tiny, printable(picture.Title), wide, 0))
 		p.Text(x, p.y+3.4, printable(picture.Title))
 		p.picture(picture, x, p.y+6, scale)
 		x += wide + gap

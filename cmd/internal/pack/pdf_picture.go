@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"linehand/cmd/internal/draw"
+	"linehand/cmd/internal/paper"
 )
 
 // ink is how a class of shapes looks on paper: greys only.
@@ -92,20 +93,20 @@ func (p *printer) hatch(x, y, w, h float64) {
 // word puts a word no wider than the drawing reckons with.
 func (p *printer) word(s draw.Shape, x, y, scale float64) {
 	f := plain
-	f.size = draw.Plain * scale / point
+	f.Size = draw.Plain * scale / paper.Point
 	for _, class := range strings.Fields(s.Class) {
 		switch class {
 		case "big":
-			f.size = draw.Large * scale / point
+			f.Size = draw.Large * scale / paper.Point
 		case "fine":
-			f.size = draw.Small * scale / point
+			f.Size = draw.Small * scale / paper.Point
 		case "strong":
-			f.style = "B"
+			f.Font = paper.Bold
 		}
 	}
 	text := printable(s.Text)
-	f = fit(p.Fpdf, f, text, s.W*scale)
-	set(p.Fpdf, f)
+	f = p.Fit(f, text, s.W*scale, 0)
+	p.Set(f)
 	wide := p.GetStringWidth(text)
 	switch s.Anchor {
 	case draw.Middle:

@@ -2,6 +2,8 @@ package pack
 
 import (
 	"strings"
+
+	"linehand/cmd/internal/paper"
 )
 
 const (
@@ -17,7 +19,7 @@ type printed struct {
 }
 
 type printedLine struct {
-	face face
+	face paper.Face
 	text string
 }
 
@@ -35,7 +37,7 @@ func (p *printer) table(t *table, least float64) {
 		first = min(rows[0].high, 60)
 	}
 	p.room(head.high + first + 6)
-	set(p.Fpdf, tiny)
+	p.Set(tiny)
 	p.SetTextColor(70, 70, 70)
 	p.Text(margin, p.y+3, printable(t.Caption))
 	p.SetTextColor(0, 0, 0)
@@ -70,11 +72,11 @@ func (p *printer) heading(t *table, widths []float64) printed {
 	var out printed
 	for i, c := range t.Columns {
 		var lines []printedLine
-		for _, line := range wrap(p.Fpdf, bold, c.Title, widths[i]-padding) {
+		for _, line := range wrap(p.Document, bold, c.Title, widths[i]-padding) {
 			lines = append(lines, printedLine{bold, line})
 		}
 		out.cells = append(out.cells, lines)
-		out.high = max(out.high, float64(len(lines))*bold.line()+1.2)
+		out.high = max(out.high, float64(len(lines))*bold.Line()+1.2)
 	}
 	return out
 }
@@ -88,10 +90,10 @@ func (p *printer) row(t *table, row []string, widths []float64, least float64) p
 		for n, line := range lines {
 			if high > tallest {
 				lines = append(lines[:n:n], printedLine{tiny, "… (handover.json has all of it)"})
-				high += tiny.line()
+				high += tiny.Line()
 				break
 			}
-			high += line.face.line()
+			high += line.face.Line()
 		}
 		if cell == "" && t.Columns[i].Fill {
 			high = fillHigh + 1.6
@@ -114,7 +116,7 @@ func (p *printer) cell(c column, text string, width float64, strong bool) []prin
 	}
 	var out []printedLine
 	first, rest, more := strings.Cut(text, "\n")
-	for _, line := range wrap(p.Fpdf, main, first, width) {
+	for _, line := range wrap(p.Document, main, first, width) {
 		out = append(out, printedLine{main, line})
 	}
 	if more {
@@ -123,7 +125,7 @@ func (p *printer) cell(c column, text string, width float64, strong bool) []prin
 		} else if c.Code && !strings.HasPrefix(rest, "event ") {
 			aside = tinier
 		}
-		for _, line := range wrap(p.Fpdf, aside, rest, width) {
+		for _, line := range wrap(p.Document, aside, rest, width) {
 			out = append(out, printedLine{aside, line})
 		}
 	}
@@ -142,9 +144,9 @@ func (p *printer) put(row printed, widths []float64, values []string, t *table) 
 		}
 		y := p.y + 0.8
 		for _, line := range lines {
-			set(p.Fpdf, line.face)
-			p.Text(x, y+line.face.line()*0.76, line.text)
-			y += line.face.line()
+			p.Set(line.face)
+			p.Text(x, y+line.face.Line()*0.76, line.text)
+			y += line.face.Line()
 		}
 		x += widths[i]
 	}

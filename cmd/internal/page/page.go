@@ -16,6 +16,7 @@ import (
 	"html/template"
 	"io"
 
+	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/station"
 	"linehand/script/plan"
 )
@@ -51,7 +52,8 @@ func Write(w io.Writer, r station.Report) error {
 
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"style": func() template.CSS { return template.CSS(styleText) },
+		"style":    func() template.CSS { return template.CSS(draw.Style + styleText) },
+		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}
 }
 

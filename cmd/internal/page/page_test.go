@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/station"
 )
 
@@ -220,7 +221,7 @@ func TestNoSecret(t *testing.T) {
 // light and dark, by the formula of WCAG 2.2 (relative luminance; success
 // criterion 1.4.3 asks for 4.5 of text, 1.4.11 for 3 of graphics).
 func TestContrast(t *testing.T) {
-	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(styleText, -1)
+	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(draw.Style, -1)
 	if len(schemes) != 3 {
 		t.Fatalf("%d schemes, want light, dark and print", len(schemes))
 	}

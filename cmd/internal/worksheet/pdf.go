@@ -5,7 +5,7 @@ import (
 	"io"
 	"time"
 
-	"codeberg.org/go-pdf/fpdf"
+	"linehand/cmd/internal/paper"
 )
 
 // Paper is a size of paper.
@@ -45,20 +45,17 @@ const (
 	shownShort = 12  // hex digits of a digest at the foot
 )
 
-// printed is a document that never changes: PDF asks for a date.
-var printed = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-
-// PDF writes the sheets for a paper. The same set gives the same bytes.
-func (s *Set) PDF(w io.Writer, paper Paper) error {
+// PDF writes the sheets for a size of paper. The same set gives the same bytes.
+func (s *Set) PDF(w io.Writer, size Paper) error {
 	// Once to count the pages of each unit, and once with the counts.
-	counting, err := newPress(s, paper, nil)
+	counting, err := newPress(s, size, nil)
 	if err == nil {
 		err = counting.run()
 	}
 	if err != nil {
 		return fmt.Errorf("lay out the worksheet: %w", err)
 	}
-	final, err := newPress(s, paper, counting.pages)
+	final, err := newPress(s, size, counting.pages)
 	if err == nil {
 		err = final.run()
 	}
@@ -74,8 +71,7 @@ func (s *Set) PDF(w io.Writer, paper Paper) error {
 // press lays sheets out on pages.
 type press struct {
 	set    *Set
-	pdf    *fpdf.Fpdf
-	faces  *faces
+	pdf    *paper.Document
 	totals []int // pages of each unit, where they are known
 	pages  []int // of each unit, as counted
 
@@ -88,18 +84,9 @@ type press struct {
 	right, bottom float64
 }
 
-func newPress(s *Set, paper Paper, totals []int) (*press, error) {
-	p := &press{set: s, totals: totals, pdf: fpdf.New("P", "mm", string(paper), "")}
-	p.pdf.SetCatalogSort(true)
-	p.pdf.SetCreationDate(printed)
-	p.pdf.SetModificationDate(printed)
-	p.pdf.SetTitle("Worksheet of "+s.Site, true)
-	p.pdf.SetProducer("linehand", true)
-	p.pdf.SetLang("en")
-	p.pdf.SetMargins(margin, margin, margin)
-	p.pdf.SetAutoPageBreak(false, 0)
-	var err error
-	if p.faces, err = loadFaces(p.pdf); err != nil {
+func newPress(s *Set, size Paper, totals []int) (*press, error) {
+	p := &press{set: s, totals: totals, pdf: paper.New(string(size), "Worksheet of "+s.Site, time.Time{})}
+	if err := p.pdf.Error(); err != nil {
 		return nil, err
 	}
 	p.wide, p.high = p.pdf.GetPageSize()
@@ -143,7 +130,7 @@ func (p *press) foot(n int) {
 	y := p.high - footRoom + 5
 	p.pdf.SetLineWidth(0.3)
 	p.pdf.Line(margin, y, p.right, y)
-	p.face(regular, fineSize)
+	p.face(paper.Regular, fineSize)
 	total := 0
 	if p.totals != nil {
 		total = p.totals[len(p.pages)-1]
@@ -164,30 +151,30 @@ func first(text string, n int) string { return text[:min(n, len(text))] }
 // titleBlock heads a unit's first page: what it is, and what it goes by.
 func (p *press) titleBlock() {
 	y := margin
-	p.fitting(bold, 17, p.unit.Name, p.right-margin, margin, y+5.5)
+	p.fitting(paper.Bold, 17, p.unit.Name, p.right-margin, margin, y+5.5)
 	y += 8
-	for _, line := range p.wrap(regular, 9.5, p.unit.Title, p.right-margin) {
+	for _, line := range p.wrap(paper.Regular, 9.5, p.unit.Title, p.right-margin) {
 		p.text(line, margin, y+3.5)
 		y += 4.5
 	}
 	y++
 	half := (p.right - margin) / 2
 	p.pdf.SetLineWidth(0.4)
-	p.cell([2]string{"Site", p.set.Site}, margin, y, 2*half, regular)
+	p.cell([2]string{"Site", p.set.Site}, margin, y, 2*half, paper.Regular)
 	y += 9
 	cells := [][2][2]string{
 		{{"Kind", p.unit.Kind}, {"Serial number, as planned", or(p.unit.Serial)}},
 		{{"Place", or(p.unit.Place)}, {"Date, by hand", " "}},
 	}
 	for _, row := range cells {
-		p.cell(row[0], margin, y, half, regular)
-		p.cell(row[1], margin+half, y, half, regular)
+		p.cell(row[0], margin, y, half, paper.Regular)
+		p.cell(row[1], margin+half, y, half, paper.Regular)
 		y += 9
 	}
-	p.cell([2]string{"In the schedule, in hours:minutes from its start", or(p.unit.Planned)}, margin, y, 2*half, regular)
+	p.cell([2]string{"In the schedule, in hours:minutes from its start", or(p.unit.Planned)}, margin, y, 2*half, paper.Regular)
 	y += 9
-	p.cell([2]string{"Digest of the unit's plan (SHA-256)", p.unit.Plan}, margin, y, 2*half, mono)
-	p.cell([2]string{"Digest of the whole plan (SHA-256)", p.set.Digest}, margin, y+9, 2*half, mono)
+	p.cell([2]string{"Digest of the unit's plan (SHA-256)", p.unit.Plan}, margin, y, 2*half, paper.Mono)
+	p.cell([2]string{"Digest of the whole plan (SHA-256)", p.set.Digest}, margin, y+9, 2*half, paper.Mono)
 	p.pdf.SetY(y + 20)
 }
 
@@ -198,16 +185,16 @@ func or(text string) string {
 	return text
 }
 
-func (p *press) cell(c [2]string, x, y, w float64, face string) {
+func (p *press) cell(c [2]string, x, y, w float64, font paper.Font) {
 	p.pdf.Rect(x, y, w, 9, "D")
-	p.face(regular, 6.2)
+	p.face(paper.Regular, 6.2)
 	p.text(c[0], x+1.5, y+2.8)
-	p.fitting(face, typeSize, c[1], w-3, x+1.5, y+7.2)
+	p.fitting(font, typeSize, c[1], w-3, x+1.5, y+7.2)
 }
 
 func (p *press) runningHead() {
-	p.fitting(bold, 11, p.unit.Name, (p.right-margin)*0.62, margin, margin+3.5)
-	p.face(regular, fineSize)
+	p.fitting(paper.Bold, 11, p.unit.Name, (p.right-margin)*0.62, margin, margin+3.5)
+	p.face(paper.Regular, fineSize)
 	kind := p.short(p.unit.Kind, (p.right-margin)*0.35)
 	p.text(kind, p.right-p.pdf.GetStringWidth(kind), margin+3.5)
 	p.pdf.SetLineWidth(0.3)
@@ -223,9 +210,9 @@ func (p *press) columns(title string) {
 	y := p.pdf.GetY()
 	p.pdf.SetFillColor(228, 228, 228)
 	p.pdf.Rect(margin, y, p.right-margin, 5.4, "F")
-	p.face(bold, typeSize)
+	p.face(paper.Bold, typeSize)
 	p.text(p.short(title, p.initX-margin-3), margin+1.5, y+3.9)
-	p.face(regular, 6.2)
+	p.face(paper.Regular, 6.2)
 	p.text("initials", p.initX+1.5, y+3.7)
 	p.text("time", p.timeX+1.5, y+3.7)
 	p.pdf.SetY(y + 5.4)

@@ -1,12 +1,16 @@
 package worksheet
 
-import "strings"
+import (
+	"strings"
+
+	"linehand/cmd/internal/paper"
+)
 
 // sectionOf draws a section. Its heading stays with its first row.
 func (p *press) sectionOf(s *Section) {
 	p.section = nil
-	caution := p.wrap(regular, fineSize, cautionText(s.Caution), p.right-margin-6)
-	notes := p.wrap(regular, fineSize, strings.Join(s.Notes, " "), p.right-margin-3)
+	caution := p.wrap(paper.Regular, fineSize, cautionText(s.Caution), p.right-margin-6)
+	notes := p.wrap(paper.Regular, fineSize, strings.Join(s.Notes, " "), p.right-margin-3)
 	need := 5.4 + p.lead(caution, notes) + 14
 	if p.pdf.GetY()+need > p.bottom {
 		p.newPage()
@@ -51,7 +55,7 @@ func (p *press) block(lines []string, indent float64, framed bool) {
 		p.pdf.SetLineWidth(0.6)
 		p.pdf.Line(margin+1, y, margin+1, y+h)
 	}
-	p.face(regular, fineSize)
+	p.face(paper.Regular, fineSize)
 	for i, line := range lines {
 		p.text(line, margin+indent, y+float64(i+1)*fineHigh-0.5)
 	}
@@ -61,21 +65,21 @@ func (p *press) block(lines []string, indent float64, framed bool) {
 // laid is a row broken into lines.
 type laid struct {
 	do, note, value, aside []string
-	valueFace              string
+	valueFace              paper.Font
 	write                  bool // room to write by hand below the value
 }
 
 func (p *press) lay(r *Row) laid {
-	l := laid{valueFace: mono, write: r.Form == Compare || r.Form == Measure}
+	l := laid{valueFace: paper.Mono, write: r.Form == Compare || r.Form == Measure}
 	if r.Words || r.Secret {
-		l.valueFace = regular
+		l.valueFace = paper.Regular
 	}
-	doFace := regular
+	doFace := paper.Regular
 	if r.Code() {
-		doFace = mono
+		doFace = paper.Mono
 	}
 	l.do = p.wrap(doFace, typeSize, r.Do, p.do-3)
-	l.note = p.wrap(regular, fineSize, r.Note, p.do-3)
+	l.note = p.wrap(paper.Regular, fineSize, r.Note, p.do-3)
 	value := r.Value
 	switch {
 	case r.Secret:
@@ -148,7 +152,7 @@ func (p *press) draw(r *Row, l laid, y, h float64, goesOn bool) {
 		p.text(line, p.valX+1.5, at+float64(i+1)*lineHigh-1)
 	}
 	at += float64(len(l.value)) * lineHigh
-	p.face(regular, 6.2)
+	p.face(paper.Regular, 6.2)
 	for i, line := range l.aside {
 		base := at + float64(i+1)*fineHigh - 0.7
 		if l.write {
@@ -167,15 +171,15 @@ func (p *press) draw(r *Row, l laid, y, h float64, goesOn bool) {
 }
 
 func (p *press) column(do, note []string, x, y float64, fixed bool) {
-	face := regular
+	face := paper.Regular
 	if fixed {
-		face = mono
+		face = paper.Mono
 	}
 	p.face(face, typeSize)
 	for i, line := range do {
 		p.text(line, x, y+cellPad+float64(i+1)*lineHigh-1)
 	}
-	p.face(regular, fineSize)
+	p.face(paper.Regular, fineSize)
 	at := y + cellPad + float64(len(do))*lineHigh
 	for i, line := range note {
 		p.text(line, x, at+float64(i+1)*fineHigh-0.8)
@@ -205,6 +209,6 @@ func (p *press) sign(word, style string, y float64) {
 	const high = 3.6
 	wide := boxWide - 1.8
 	p.pdf.Rect(margin+0.4, y+cellPad+0.2, wide, high, style)
-	p.face(bold, 5.6)
+	p.face(paper.Bold, 5.6)
 	p.text(word, margin+0.4+(wide-p.pdf.GetStringWidth(word))/2, y+cellPad+2.75)
 }

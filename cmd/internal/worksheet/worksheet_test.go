@@ -16,6 +16,7 @@ import (
 	"golang.org/x/net/html"
 	"pgregory.net/rapid"
 
+	"linehand/cmd/internal/paper"
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/plan/rack"
@@ -71,10 +72,10 @@ func hostile() *Set {
 	}}}
 }
 
-func pdf(t testing.TB, s *Set, paper Paper) []byte {
+func pdf(t testing.TB, s *Set, size Paper) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	if err := s.PDF(&b, paper); err != nil {
+	if err := s.PDF(&b, size); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()
@@ -244,7 +245,7 @@ func TestPDFText(t *testing.T) {
 		t.Errorf("deep-1 has %d pages, and they say %s", n, total[1])
 	}
 	odd := read(hostile())
-	for _, want := range []string{"<U+9BE8>", "<U+202E>", "<U+001B>", "<U+1F40B>"} {
+	for _, want := range []string{"‹U+9BE8›", "‹U+202E›", "‹U+001B›", "‹U+1F40B›"} {
 		if !strings.Contains(strings.Join(strings.Fields(odd), ""), want) {
 			t.Errorf("the PDF of odd texts has no %s", want)
 		}
@@ -266,13 +267,13 @@ func TestRows(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringN(0, 400, -1).Draw(t, "text")
 		room := rapid.Float64Range(12, 80).Draw(t, "room")
-		lines := p.wrap(mono, typeSize, text, room)
+		lines := p.wrap(paper.Mono, typeSize, text, room)
 		for _, line := range lines {
 			if w := p.pdf.GetStringWidth(line); w > room {
 				t.Fatalf("line %q is %g mm wide, and has %g", line, w, room)
 			}
 		}
-		if got, want := strings.Join(strings.Fields(strings.Join(lines, " ")), ""), strings.Join(strings.Fields(p.faces.printable(text)), ""); got != want {
+		if got, want := strings.Join(strings.Fields(strings.Join(lines, " ")), ""), strings.Join(strings.Fields(paper.Printable(text)), ""); got != want {
 			t.Fatalf("wrapped to %q, want %q", got, want)
 		}
 		l := laid{do: lines, value: lines, write: true}
