@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"linehand/console"
-	"linehand/script"
 	"linehand/script/engine"
 	"linehand/transcript"
 )
@@ -37,6 +36,9 @@ const (
 	Confirm Choice = "confirm" // the chassis is the right one
 	GiveUp  Choice = "give-up"
 )
+
+// itself releases a hold that has lifted because the unit went on.
+const itself = "the unit went on by itself"
 
 // Release is a person's choice at a hold.
 type Release struct {
@@ -132,7 +134,7 @@ func (p *play) ask(h engine.Hold) (Release, error) {
 			}
 		case <-time.After(p.lineSettle() * endedSettle):
 			if lifted, err := p.lifts(h); err != nil || lifted {
-				return Release{Choice: Again, By: "the unit went on by itself"}, err
+				return Release{Choice: Again, By: itself}, err
 			}
 		case <-p.ctx.Done():
 			return Release{}, errStopped
@@ -197,7 +199,7 @@ func (p *play) release(h engine.Hold, r Release) (*engine.Ending, error) {
 		p.note("chassis-confirmed", fmt.Sprintf("%s has read serial number %s off the chassis", orPerson(r.By), p.Target.Serial))
 	case Again:
 		p.eng.Again()
-		if r.By != "the unit went on by itself" {
+		if r.By != itself {
 			err = p.askAgain()
 		}
 	default:
@@ -285,19 +287,9 @@ func (p *play) settleIn(half int) error {
 		return nil
 	}
 	if half > 0 {
-		key, n := p.Dialogue.Line.Erase, half
-		if key.Bytes == "" {
-			key = script.Key{Name: "Backspace", Bytes: "\b"}
-		}
-		if p.Dialogue.Line.EraseAll {
-			n = 1
-		}
-		data := make([]byte, 0, n)
-		for range n {
-			data = append(data, key.Bytes...)
-		}
-		e := transcript.Event{Why: "erase", Text: "half typed when the line went", Data: []transcript.Part{{Bytes: []byte(key.Bytes)}}}
-		if err := p.send(e, string(data)); err != nil {
+		e, keys := p.erasing(half, p.halfSecret)
+		e.Text = "half typed when the line went"
+		if err := p.send(e, keys); err != nil {
 			return err
 		}
 	}

@@ -104,18 +104,19 @@ type play struct {
 	ear *ear
 	m   matcher
 
-	since     screen.Place // where the text since the last answer begins
-	lastHeard time.Time
-	attached  time.Time // when this line was opened
-	heard     heardStats
-	waker     waker
-	pace      time.Duration // between characters; grows when the echo shows losses
-	halfTyped int           // characters typed whose Enter has not been sent
-	window    windowState   // a secret's echo is being withheld
-	answered  int
-	here      int // answered since this line was attached
-	failed    *engine.Ending
-	said      []byte // the last bytes sent, to know our own echo
+	since      screen.Place // where the text since the last answer begins
+	lastHeard  time.Time
+	attached   time.Time // when this line was opened
+	heard      heardStats
+	waker      waker
+	pace       time.Duration // between characters; grows when the echo shows losses
+	halfTyped  int           // characters typed whose Enter has not been sent
+	halfSecret bool          // they are of a secret
+	window     windowState   // a secret's echo is being withheld
+	answered   int
+	here       int // answered since this line was attached
+	failed     *engine.Ending
+	said       []byte // the last bytes sent, to know our own echo
 }
 
 // errors that end what is being done; they never leave the package.

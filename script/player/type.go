@@ -45,7 +45,7 @@ func (p *play) answer(t engine.Type) error {
 	typed, err := p.typeEchoed(t, a)
 	if err != nil {
 		if errors.Is(err, errStopped) {
-			p.takeBack(a)
+			p.takeBack()
 		}
 		return err
 	}
@@ -155,7 +155,8 @@ func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 // typeOnce puts an answer on record and sends it, paced.
 func (p *play) typeOnce(e transcript.Event, a rendered) error {
 	e.Kind = transcript.Said
-	if a.secret != "" {
+	p.halfSecret = a.secret != ""
+	if p.halfSecret {
 		if err := p.rec.Window(a.secret); err != nil {
 			return &recordError{err}
 		}
@@ -324,22 +325,11 @@ func (p *play) unsecret(a rendered, got string) string {
 // are still shown afterwards (doubled on the way) are taken back too. It tells
 // whether the prompt stands as it did before.
 func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
-	key := p.Dialogue.Line.Erase
-	if key.Bytes == "" {
-		key = script.Key{Name: "Backspace", Bytes: "\b"}
-	}
 	clear := func() bool { return p.echoSince(at) == "" || p.scr.Current() == before }
 	n := max(utf8.RuneCountInString(a.text), utf8.RuneCountInString(p.echoSince(at)))
 	for range tries {
-		if p.Dialogue.Line.EraseAll {
-			n = 1
-		}
-		e := transcript.Event{Why: "erase", Text: fmt.Sprintf("%s, %d times", key.Name, n)}
-		if a.secret != "" {
-			e.Text = key.Name // the number would tell the secret's length
-			e.Data = []transcript.Part{{Bytes: []byte(key.Bytes)}}
-		}
-		if err := p.send(e, strings.Repeat(key.Bytes, n)); err != nil {
+		e, keys := p.erasing(n, a.secret != "")
+		if err := p.send(e, keys); err != nil {
 			return false, err
 		}
 		wire := time.Duration(4*n) * p.Line.Info().Settings.CharTime()
@@ -355,28 +345,37 @@ func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 	return false, nil
 }
 
-// takeBack erases what is half typed when the run is being stopped, so that
-// nothing of it waits in the unit. The run's context is done: it sends
-// without hearing.
-func (p *play) takeBack(a rendered) {
-	if p.halfTyped == 0 {
-		return
-	}
-	key, n := p.Dialogue.Line.Erase.Bytes, p.halfTyped
-	if key == "" {
-		key = "\b"
+// erasing is what takes n typed characters back, and the event for it. Of a
+// secret the record holds one key only: the number would tell its length.
+func (p *play) erasing(n int, secret bool) (e transcript.Event, keys string) {
+	key := p.Dialogue.Line.Erase
+	if key.Bytes == "" {
+		key = script.Key{Name: "Backspace", Bytes: "\b"}
 	}
 	if p.Dialogue.Line.EraseAll {
 		n = 1
 	}
-	e := transcript.Event{Kind: transcript.Said, Why: "erase", Text: "taken back, because the run was stopped", Data: []transcript.Part{{Bytes: []byte(key)}}}
-	if a.secret == "" {
-		e.Data[0].Bytes = []byte(strings.Repeat(key, n))
+	keys = strings.Repeat(key.Bytes, n)
+	e = transcript.Event{Kind: transcript.Said, Why: "erase", Text: key.Name, Data: []transcript.Part{{Bytes: []byte(keys)}}}
+	if secret {
+		e.Data[0].Bytes = []byte(key.Bytes)
 	}
+	return e, keys
+}
+
+// takeBack erases what is half typed when the run is being stopped, so that
+// nothing of it waits in the unit. The run's context is done: it sends
+// without hearing.
+func (p *play) takeBack() {
+	if p.halfTyped == 0 {
+		return
+	}
+	e, keys := p.erasing(p.halfTyped, p.halfSecret)
+	e.Text = "taken back, because the run was stopped"
 	if p.rec.Say(e) != nil {
 		return
 	}
-	if err := <-p.m.send(strings.Repeat(key, n)); err == nil {
+	if err := <-p.m.send(keys); err == nil {
 		p.halfTyped = 0
 	}
 }
