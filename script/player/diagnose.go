@@ -177,7 +177,8 @@ func (p *play) listenAt(set console.Settings) float64 {
 // tuned looks for another speed before a run gives up on a line that made
 // rubbish of a few bytes.
 func (p *play) tuned() *engine.Hold {
-	if p.here > 0 || !rubbish(p.heard.latest()) {
+	last := p.heard.latest()
+	if p.here > 0 || !rubbish(last) && !rubbish(last[max(0, len(last)-16):]) {
 		return nil
 	}
 	h := p.eng.HoldFor(engine.HoldGarbled, p.garbled())

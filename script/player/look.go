@@ -157,6 +157,9 @@ func (p *play) nextLook(live []engine.Live) time.Time {
 			next = earlier(next, p.lastHeard.Add(t))
 		}
 	}
+	if due := p.asked.Add(p.Patience); p.asked.After(p.lastHeard) && due.After(now) {
+		next = earlier(next, due)
+	}
 	next = earlier(next, p.nextWake())
 	next = earlier(next, p.limit())
 	if next.Before(now) {
@@ -206,6 +209,10 @@ func (p *play) idle() (*engine.Ending, error) {
 		case engine.Hold:
 			return p.hold(d)
 		}
+	}
+	// The redraw key was pressed at a question, and nothing came of it.
+	if p.asked.After(p.lastHeard) && now.Sub(p.asked) >= p.Patience && strings.TrimSpace(p.scr.Current()) != "" {
+		return p.hold(p.eng.HoldFor(engine.HoldUnknown, fmt.Sprintf("the unit shows %q and does not answer the redraw key", p.lastLine())))
 	}
 	if !now.Before(p.limit()) {
 		return p.hold(p.overdue())
@@ -322,6 +329,7 @@ func (p *play) redraw(because string) error {
 	p.eng.Redrawn()
 	p.note("redraw", because)
 	p.since = p.scr.Place()
+	p.asked = time.Now()
 	return p.press("redraw", *p.Dialogue.Redraw)
 }
 

@@ -113,6 +113,7 @@ type play struct {
 	halfTyped  int           // characters typed whose Enter has not been sent
 	halfSecret bool          // they are of a secret
 	window     windowState   // a secret's echo is being withheld
+	asked      time.Time     // when the redraw key was pressed last
 	answered   int
 	here       int // answered since this line was attached
 	failed     *engine.Ending

@@ -312,6 +312,26 @@ func TestAUnitThatHasOnlyCoughedIsWoken(t *testing.T) {
 	wantEnding(t, o, engine.Done)
 }
 
+func TestARedrawThatIsNotAnsweredIsHeld(t *testing.T) {
+	deaf := func(text string) func(*device) {
+		return func(d *device) {
+			d.say("Serial no. BW-1\r\n" + text)
+			for d.key() != 0 {
+			}
+		}
+	}
+	r := rig{dialogue: "redraw: Ctrl-R" + basic, serial: "BW-1", secrets: basicSecrets}
+	r.device = deaf("What now? ")
+	o := r.play(t)
+	wantEnding(t, o, engine.Held, "What now?", "does not answer the redraw key")
+	if last := o.rec.Events[len(o.rec.Events)-1]; last.At > 30*time.Second {
+		t.Errorf("held only after %v", last.At)
+	}
+	// The end of what was heard is no text: the speed has changed meanwhile.
+	r.device = deaf(strings.Repeat("all is well so far, ", 5) + "\xfe\x80\xf8\x01\xff\xf8\x02\x03\xfe\x80\xf8\x01\xff\xf8\x02\x03")
+	wantEnding(t, r.play(t), engine.Garbled, "not text")
+}
+
 func TestAnUnknownQuestionIsNotWoken(t *testing.T) {
 	var got []byte
 	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
