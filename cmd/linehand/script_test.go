@@ -115,6 +115,7 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 	cfg := sim.Config{FactorySecret: scriptSecrets["S24_FACTORY"], Scale: 0.02}
 	opts := sim.Options{Paced: true, Settings: console.Default}
 	opts.Settings.Speed = 115200
+	before := opts.Settings.Speed
 	for _, arg := range args[3:] {
 		key, value, _ := strings.Cut(arg, "=")
 		switch key {
@@ -128,6 +129,10 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 			opts.Faults = o.Faults
 		case "configured":
 			cfg.Configured = true
+		case "before":
+			n, err := strconv.Atoi(value)
+			ts.Check(err)
+			before = n
 		default:
 			ts.Fatalf("unit: unknown %q", key)
 		}
@@ -144,8 +149,8 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 		port, err := sim.OpenPTY(ts.MkAbs(name))
 		ts.Check(err)
 		// What the unit prints before the line is opened is heard at the speed
-		// that the device has then.
-		ts.Check(exec.Command("stty", "-F", port.Path(), strconv.Itoa(opts.Settings.Speed), "raw", "-echo").Run())
+		// that the device has then: the unit's, unless before= says another.
+		ts.Check(exec.Command("stty", "-F", port.Path(), strconv.Itoa(before), "raw", "-echo").Run())
 		u.runs[name] = sim.Start(context.Background(), unit, port, opts)
 		ts.Defer(u.runs[name].Stop)
 	case "socket":
