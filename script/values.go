@@ -2,9 +2,9 @@ package script
 
 import "maps"
 
-// Values are what guards and answers can name: "unit", "site", "port",
-// "ports", "network", "cluster", "factory", "secret" and "fact", and the
-// variable of the stage's each. Package script/plan fills them for a unit:
+// Values are what guards, answers and steps can name: "unit", "site", "port",
+// "ports", "network", "cluster", "place", "supplies", "lift", "storage",
+// "factory", "secret" and "fact", and the variable of the stage's each. Package script/plan fills them for a unit:
 // "ports" as a []PortValues or a map from port name to PortValues (dialogues
 // see a map), "secret" as a map from name to SecretRef, "fact" as a map from
 // name to text, the others as the types below.
@@ -71,8 +71,48 @@ type ClusterValues struct {
 	Mode    string   `expr:"mode"`
 	Name    string   `expr:"name"`
 	Address string   `expr:"address"` // the shared virtual address
-	Members []string `expr:"members"` // names of the units, in plan order
+	Members []string `expr:"members"` // names of the units, the one that starts it first
+	Turn    int      `expr:"turn"`    // when this unit's turn is, from 1; 0: in no cluster
 	Path    string   `expr:"-"`
+}
+
+// PlaceValues is what `place` holds: where the unit goes.
+type PlaceValues struct {
+	Rack   string `expr:"rack"`   // name; "" when it is not planned
+	At     int    `expr:"at"`     // lowest rack unit that it fills, from 1; 0: at the rack's side
+	Side   string `expr:"side"`   // "front" or "rear"
+	Height int    `expr:"height"` // rack units of 44.45 mm (IEC 60297-3-100)
+	Path   string `expr:"-"`
+}
+
+// SupplyValues is an element of `supplies`, in the order of their numbers.
+type SupplyValues struct {
+	Number int    `expr:"number"` // as on the unit, from 1
+	Feed   string `expr:"feed"`   // where its cord goes: a feed, or a unit with outlets
+	Inlet  string `expr:"inlet"`  // IEC 60320-1, such as "C14"; "" when it is not known
+	Path   string `expr:"-"`
+}
+
+// LiftValues is what `lift` holds: what the sum of the plan says about
+// lifting the unit to its place.
+type LiftValues struct {
+	Kg        string `expr:"kg"`         // weight that is lifted, drives out where that is said, such as "24.0"
+	People    int    `expr:"people"`     // how many lift; 0 when the weight is not known
+	DrivesOut bool   `expr:"drives_out"` // the drives are taken out first
+	Advice    string `expr:"advice"`     // one sentence for people
+	Source    string `expr:"source"`     // what the advice is from
+}
+
+// StorageValues is what `storage` holds: the drives and their layout.
+type StorageValues struct {
+	Drives int    `expr:"drives"` // in the unit; 0: it has none
+	Size   string `expr:"size"`   // of each, such as "20 TB"
+	Layout string `expr:"layout"` // such as "double parity groups"; "": not planned
+	Groups int    `expr:"groups"`
+	Use    int    `expr:"use"` // drives in the layout, spares aside
+	Spares int    `expr:"spares"`
+	Serve  string `expr:"serve"` // "at once" or "after the check"
+	Path   string `expr:"-"`
 }
 
 // SiteValues is what `site` holds.

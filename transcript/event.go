@@ -25,6 +25,13 @@ const (
 	Note     Kind = "note"     // anything else worth keeping: line lost, echo wrong, hand-typed
 	Ending   Kind = "ending"   // how the run ended; the last event of the run
 
+	// Of a whole visit.
+	Phase   Kind = "part"     // a part of the visit begun or done; a dialogue's ending within a visit
+	Step    Kind = "step"     // a step by hand: shown, ticked, passed over or found not good
+	Look    Kind = "look"     // a look over the network at what the unit serves, or at an address before it is given out
+	Punch   Kind = "punch"    // a point that is left open, with who closes it and by when
+	SignOff Kind = "sign-off" // a person signs the visit off
+
 	Commitment Kind = "commitment" // binds to a secret that was typed, without telling it
 	Sealed     Kind = "seal"       // the bench's signature over all that stands before it; the last line
 )
@@ -83,21 +90,39 @@ type Event struct {
 	Pos      string // said, readback: FILE:LINE of the exchange in the dialogue
 	Value    string // said: the path of the plan value, such as "port.address"; readback: what was read for people
 
-	Name  string // fact: its name; stage: its name; readback: what; commitment: the secret
-	State string // stage: entered, done, passed, unseen; hold: raised, released
-	Text  string // fact: value; hold: reason; note: the note; ending: the sentence; commitment: the digest, see Committer
-	Code  string // note, hold, ending and seal: a word for machines
-	Want  string // readback
-	Got   string // readback
+	Name  string // fact: its name; stage: its name; readback: what; commitment: the secret; part, step, look: its name
+	State string // stage: entered, done, passed, unseen; hold: raised, released; readback: open; part, step, look: see the states
+	Text  string // fact: value; hold: reason; note: the note; ending, part: the sentence; commitment: the digest, see Committer; step: what is to be done; look: what was seen; punch, sign-off: for people
+	Code  string // note, hold, ending, part and seal: a word for machines; step: required or advisory; look: the method
+	Want  string // readback; step: what good looks like; look: what was expected
+	Got   string // readback; step: what the person noted; look: the address, or a certificate's fingerprint
 	Equal bool   // readback
-	By    string // hold released, note: the person
-	Exit  int    // ending: exit code
-	Next  string // ending: the next step for the person
+	By    string // hold released, note: the person; step, sign-off: initials; punch: who closes it
+	Exit  int    // ending, part: exit code
+	Next  string // ending, part: the next step for the person; step: its caution with the source; punch: by when, as 2006-01-02
 	Of    int    // commitment: the N of the said event in which the secret was typed
 	Seal  *Seal  // seal
 
 	Extra json.RawMessage // members that this version does not know, as they stand in the file
 }
+
+// The states of parts, steps and looks.
+const (
+	Begun    = "begun"         // part
+	Over     = "over"          // part: it has come to an end; Code says which
+	Shown    = "shown"         // step: on a list; nobody has ticked it
+	Ticked   = "ticked"        // step: done, and looks good
+	PassedBy = "passed by"     // step: advisory, and not done
+	NotGood  = "not good"      // step: does not look as it should
+	Waited   = "waiting"       // look: no answer yet
+	Answers  = "answers"       // look
+	Silent   = "silent"        // look: no answer within the time
+	Free     = "free"          // look: nobody has the address
+	InUse    = "in use"        // look: somebody has the address already
+	Changed  = "changed"       // look: other than at the look before, such as a certificate
+	Unseen   = "not looked at" // look: it cannot be looked at from this bench; Text says why
+	OpenYet  = "open"          // readback: as it should be for now, but not finished
+)
 
 // Part is a piece of heard or said bytes: plain bytes, or a place where a
 // secret stood. The secret's value and length are not kept.

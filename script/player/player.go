@@ -48,6 +48,10 @@ type Run struct {
 	// for kinds of unit that print none; "" if nobody has.
 	Chassis string
 	Person  string // who runs this, for the record
+	// Part is the name of the part of a visit that this run is: its ending is
+	// then an event of kind transcript.Phase, and more may follow. "": the
+	// run is the whole record.
+	Part string
 	// Patience is how long an unfinished line that matches nothing known may
 	// stand before it counts as an unknown prompt (8 s if zero).
 	Patience time.Duration
