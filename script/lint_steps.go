@@ -66,8 +66,15 @@ func (l *valuesLinter) sentence(a *Answer, v Values) {
 	if a == nil {
 		return
 	}
-	if _, err := a.Sentence(v); err != nil {
+	parts, err := a.compiled()
+	if err != nil {
 		l.missing(a.Pos, err)
+		return
+	}
+	for _, part := range parts {
+		if _, err := part.sentence(v); err != nil {
+			l.missing(part.pos, fmt.Errorf("${%s}: %w", part.source, err))
+		}
 	}
 }
 
