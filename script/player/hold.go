@@ -295,7 +295,7 @@ func (p *play) settleIn(half int) error {
 	}
 	if half > 0 {
 		e, keys := p.erasing(half, p.halfSecret)
-		e.Text = "half typed when the line went"
+		e.Text = "half typed when the line or the run was cut"
 		if err := p.send(e, keys); err != nil {
 			return err
 		}

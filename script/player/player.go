@@ -51,6 +51,9 @@ type Run struct {
 	// for kinds of unit that print none; "" if nobody has.
 	Chassis string
 	Person  string // who runs this, for the record
+	// HalfTyped is how many characters an earlier run, which was cut off, may
+	// have left typed at the unit without Enter; they are taken back first.
+	HalfTyped int
 	// Part is the name of the part of a visit that this run is: its ending is
 	// then an event of kind transcript.Phase, and more may follow. "": the
 	// run is the whole record.
@@ -206,6 +209,12 @@ func (p *play) detach() {
 
 // loop is the run: hear, look, act, until the run is over.
 func (p *play) loop() (engine.Ending, error) {
+	if p.HalfTyped > 0 {
+		p.halfSecret = true // the number may tell a secret's length
+		if err := p.settleIn(p.HalfTyped); err != nil && !errors.Is(err, errLost) {
+			return engine.Ending{}, err
+		}
+	}
 	for {
 		end, err := p.step()
 		if errors.Is(err, errLost) {
