@@ -310,7 +310,7 @@ func (l *line) progress(p player.Progress) {
 		switch p.Doing {
 		case player.Holding, player.Ended: // who is asked at the hold says more; the end is told with its ending
 		case player.Taken:
-			s.State, s.Person, s.Why, s.Hold = Taken, false, "a person types", nil
+			s.State, s.Person, s.Hold = Taken, false, nil // whoever took it over says who it is
 		case player.Away:
 			s.State, s.Person, s.Why, s.Hold = Playing, true, "the line is gone: put the cable or the adapter back", nil
 		default:

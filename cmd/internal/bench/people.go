@@ -278,7 +278,9 @@ func (d *Daemon) TakeOver(ctx context.Context, by Person, id string) (Keyboard, 
 		}
 		return nil, err
 	}
-	l.set(func(s *Line) { s.State, s.TakenBy, s.Person, s.Why = Taken, by.Name, false, by.Name+" types" })
+	l.set(func(s *Line) {
+		s.State, s.TakenBy, s.Person, s.Why, s.Hold, s.Doing = Taken, by.Name, false, by.Name+" types", nil, string(player.Taken)
+	})
 	k := &keyboard{d: d, run: r, grip: grip, by: by, typed: make(chan struct{}, 1)}
 	d.tasks.Go(k.attend)
 	return k, nil

@@ -246,6 +246,13 @@ func (r *rig) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	r.stop, r.ended = cancel, make(chan error, 1)
 	go func() { r.ended <- r.d.Run(ctx) }()
+	for range 100 {
+		if len(r.d.Lines()) == len(r.cfg.Lines) {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	r.t.Fatal("the lines never came")
 }
 
 func (r *rig) finish() {
