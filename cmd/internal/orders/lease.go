@@ -132,22 +132,13 @@ func (p *place) take(ctx context.Context, h holder, lasts time.Duration, freed f
 			return err
 		}
 		if !has.Free && has != h && (freed == nil || !freed(ctx, has)) {
-			return stopTrying{&LeasedError{h.Key, has.Bench, has.Order}}
+			return &LeasedError{h.Key, has.Bench, has.Order}
 		}
 		rev, err = p.say(ctx, at, h, lasts)
 		return retried(err)
 	})
-	var stop stopTrying
-	if errors.As(err, &stop) {
-		return 0, stop.err
-	}
 	return rev, err
 }
-
-// stopTrying carries an error out of a loop of tries.
-type stopTrying struct{ err error }
-
-func (s stopTrying) Error() string { return s.err.Error() }
 
 // retried lets a loop of tries read again after another came first.
 func retried(err error) error {

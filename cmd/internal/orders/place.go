@@ -195,7 +195,10 @@ func wrongSequence(err error) bool {
 // final tells whether trying again would not help.
 func final(err error) bool {
 	var api *jetstream.APIError
+	var leased *LeasedError
 	switch {
+	case errors.As(err, &leased):
+		return true
 	case errors.Is(err, errBeaten), errors.Is(err, jetstream.ErrMsgNotFound), errors.Is(err, nats.ErrConnectionClosed), errors.Is(err, nats.ErrMaxPayload):
 		return true
 	case errors.As(err, &api):
@@ -212,6 +215,7 @@ func (p *place) try(ctx context.Context, what func(context.Context) error) error
 	if p.own {
 		patience = ownPatience
 	}
+	asked := ctx
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	for {
@@ -226,6 +230,9 @@ func (p *place) try(ctx context.Context, what func(context.Context) error) error
 		}
 		select {
 		case <-ctx.Done():
+			if asked.Err() != nil {
+				return context.Cause(asked)
+			}
 			return &UnreachableError{p.name, err}
 		case <-time.After(pause):
 		}
