@@ -121,7 +121,7 @@ server_name: %s
 listen: "127.0.0.1:%d"
 jetstream { store_dir: %q, domain: firm, sync_interval: always, max_memory_store: 64MB, max_file_store: 4GB }
 cluster { name: firm, listen: "127.0.0.1:%d", routes: [%s] }
-leafnodes { listen: "127.0.0.1:%d" }
+leafnodes { listen: "127.0.0.1:%d", no_advertise: true }
 ping_interval: "2s"
 log_file: %q
 `, name, c.clients[i], filepath.Join(c.folder, name), c.routes[i], strings.Join(routes, ", "), c.leaves[i], filepath.Join(c.folder, name+".log"))
