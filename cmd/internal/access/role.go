@@ -19,7 +19,7 @@ const (
 	Keys    Role = "keys"    // see and end sessions; make and end API tokens
 )
 
-// All are the roles.
+// all are the roles.
 var all = Roles{Look, Play, Release, Audit, Keys}
 
 // Roles are those of a person, in the order of the constants.
