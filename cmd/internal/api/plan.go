@@ -1,0 +1,43 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"strings"
+
+	"linehand/cmd/internal/access"
+	"linehand/cmd/internal/station"
+)
+
+var errNoPlan = say(http.StatusNotFound, "this bench has no site profile")
+
+func (s *server) planOperations() {
+	add(s, s.op(access.Look, http.MethodGet, "/plan", "The site's plan, without secrets, and what the check of it has found"),
+		func(context.Context, access.Session, *empty) (*body[*station.Report], error) {
+			if s.plan() == nil {
+				return nil, errNoPlan
+			}
+			return of(s.plan()), nil
+		})
+	add(s, s.op(access.Look, http.MethodGet, "/plan/units/{unit}", "The plan of one unit"),
+		func(_ context.Context, _ access.Session, in *atUnit) (*body[station.UnitCheck], error) {
+			r := s.plan()
+			if r == nil {
+				return nil, errNoPlan
+			}
+			for _, u := range r.Units {
+				if strings.EqualFold(u.Name, in.Unit) {
+					return of(u), nil
+				}
+			}
+			return nil, say(http.StatusNotFound, "the plan has no such unit")
+		})
+	add(s, s.op(access.Look, http.MethodGet, "/fleet", "The firm's benches"), s.fleet)
+}
+
+func (s *server) plan() *station.Report {
+	if s.Plan == nil {
+		return nil
+	}
+	return s.Plan()
+}
