@@ -16,7 +16,7 @@ import (
 // server is the API of one bench.
 type server struct {
 	Deps
-	mux     *http.ServeMux
+	mux     *routes
 	api     huma.API
 	hub     *hub
 	streams *streams
@@ -39,13 +39,31 @@ func newServer(ctx context.Context, d Deps) *server {
 	if d.Meter == nil {
 		d.Meter = NewMeter()
 	}
-	s := &server{Deps: d, mux: http.NewServeMux(), streams: newStreams(), packing: make(chan struct{}, 1), stop: ctx.Done()}
+	s := &server{Deps: d, mux: new(routes), streams: newStreams(), packing: make(chan struct{}, 1), stop: ctx.Done()}
 	s.hub = newHub(d.Bench, d.Meter)
 	d.Meter.of(s)
 	s.api = humago.New(s.mux, config(d.Tool))
 	s.operations()
 	s.plain()
 	return s
+}
+
+// routes is a mux that knows what is registered, so that tests can walk over
+// all of it.
+type routes struct {
+	http.ServeMux
+	patterns []string
+}
+
+// Handle registers a handler.
+func (r *routes) Handle(pattern string, h http.Handler) {
+	r.patterns = append(r.patterns, pattern)
+	r.ServeMux.Handle(pattern, h)
+}
+
+// HandleFunc registers a handler.
+func (r *routes) HandleFunc(pattern string, h func(http.ResponseWriter, *http.Request)) {
+	r.Handle(pattern, http.HandlerFunc(h))
 }
 
 // operations registers all operations of the API.
@@ -89,22 +107,31 @@ const mostBody = 256 << 10
 
 // handler is the mux behind the gate, with a log of requests around both.
 func (s *server) handler() http.Handler {
-	inner := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		r.Body = http.MaxBytesReader(w, r.Body, mostBody)
-		s.mux.ServeHTTP(w, r)
-		if n, ok := r.Context().Value(noteKey{}).(*note); ok {
+	return s.watched(s.Gate.Guard(http.HandlerFunc(s.inner)))
+}
+
+// inner serves what has come through the gate.
+func (s *server) inner(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+	n, watched := r.Context().Value(noteKey{}).(*note)
+	if who, known := access.From(r.Context()); known && watched {
+		n.person = who.Person.Name
+	}
+	defer func() {
+		if watched {
 			n.route = r.Pattern
-			if who, ok := access.From(r.Context()); ok {
-				n.person = who.Person.Name
-			}
 		}
-	})
-	guarded := s.Gate.Guard(inner)
+	}()
+	s.mux.ServeHTTP(w, r)
+}
+
+// watched logs and counts requests, and survives a fault in their handlers.
+func (s *server) watched(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		n := &note{ResponseWriter: w, began: time.Now()}
 		defer s.noted(n, r)
 		defer s.recovered(n)
-		guarded.ServeHTTP(n, r.WithContext(context.WithValue(r.Context(), noteKey{}, n)))
+		next.ServeHTTP(n, r.WithContext(context.WithValue(r.Context(), noteKey{}, n)))
 	})
 }
 

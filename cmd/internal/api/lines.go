@@ -20,27 +20,28 @@ type benchView struct {
 	Who    access.Session `json:"who"`
 }
 
-// atLine is a request about one line.
-type atLine struct {
+// AtLine is a request about one line. It is exported because the library reads
+// what is embedded only then.
+type AtLine struct {
 	Line string `path:"line" maxLength:"512" doc:"identity of the line"`
 }
 
 type labelRequest struct {
-	atLine
+	AtLine
 	Body struct {
 		Label string `json:"label" maxLength:"80" doc:"what people call the line; nothing takes the label away"`
 	}
 }
 
 type restRequest struct {
-	atLine
+	AtLine
 	Body struct {
 		Rest bool `json:"rest" doc:"true keeps the line out of use"`
 	}
 }
 
 type matchRequest struct {
-	atLine
+	AtLine
 	Body struct {
 		Unit string `json:"unit" minLength:"1" maxLength:"128"`
 	}
@@ -58,7 +59,7 @@ func (s *server) lineOperations() {
 			return of(s.Bench.Lines()), nil
 		})
 	add(s, s.op(access.Look, http.MethodGet, "/lines/{line}", "A line as it stands"),
-		func(_ context.Context, _ access.Session, in *atLine) (*body[bench.Line], error) {
+		func(_ context.Context, _ access.Session, in *AtLine) (*body[bench.Line], error) {
 			l, err := s.Bench.Line(in.Line)
 			return of(l), err
 		})
@@ -75,11 +76,11 @@ func (s *server) lineOperations() {
 			return nil, s.Bench.Match(ctx, who.By(), in.Line, in.Body.Unit)
 		})
 	add(s, s.op(access.Play, http.MethodPost, "/lines/{line}/stop", "End the run on a line, safely"),
-		func(ctx context.Context, who access.Session, in *atLine) (*nothing, error) {
+		func(ctx context.Context, who access.Session, in *AtLine) (*nothing, error) {
 			return nil, s.Bench.Stop(ctx, who.By(), in.Line)
 		})
 	add(s, s.op(access.Play, http.MethodPost, "/lines/{line}/knock", "Ask a quiet line who is there"),
-		func(ctx context.Context, who access.Session, in *atLine) (*nothing, error) {
+		func(ctx context.Context, who access.Session, in *AtLine) (*nothing, error) {
 			k, ok := s.Bench.(knocker)
 			if !ok {
 				return nil, say(http.StatusConflict, "this bench does not knock")
@@ -104,14 +105,14 @@ func (s *server) bench(_ context.Context, who access.Session, _ *empty) (*body[b
 }
 
 type keysRequest struct {
-	atLine
+	AtLine
 	Body struct {
 		Keys string `json:"keys" minLength:"1" maxLength:"4096" doc:"what is typed, as it is: Enter is \\r"`
 	}
 }
 
 type secretRequest struct {
-	atLine
+	AtLine
 	Body struct {
 		Secret string `json:"secret" minLength:"1" maxLength:"1024" doc:"typed with Enter at its end, and kept nowhere" writeOnly:"true"`
 	}
@@ -119,7 +120,7 @@ type secretRequest struct {
 
 func (s *server) keyboardOperations() {
 	add(s, s.op(access.Release, http.MethodPost, "/lines/{line}/keyboard", "Take a line over: what its run types waits"),
-		func(ctx context.Context, who access.Session, in *atLine) (*nothing, error) {
+		func(ctx context.Context, who access.Session, in *AtLine) (*nothing, error) {
 			return nil, s.Keyboards.Take(ctx, who.By(), in.Line)
 		})
 	add(s, s.op(access.Release, http.MethodPost, "/lines/{line}/keyboard/keys", "Type on a line that was taken over"),
@@ -131,7 +132,7 @@ func (s *server) keyboardOperations() {
 			return nil, s.Keyboards.Secret(who.By(), in.Line, in.Body.Secret)
 		})
 	add(s, s.op(access.Release, http.MethodDelete, "/lines/{line}/keyboard", "Give a line back: its run looks where the unit is, and goes on"),
-		func(_ context.Context, who access.Session, in *atLine) (*nothing, error) {
+		func(_ context.Context, who access.Session, in *AtLine) (*nothing, error) {
 			return nil, s.Keyboards.GiveBack(who.By(), in.Line)
 		})
 }

@@ -25,7 +25,8 @@ type ordersView struct {
 	Orders []orders.Order `json:"orders"`
 }
 
-type atOrder struct {
+// AtOrder is a request about one order.
+type AtOrder struct {
 	Order string `path:"order" pattern:"^[A-Za-z0-9_-]{1,63}$" doc:"ID of the order"`
 }
 
@@ -44,14 +45,14 @@ type fileOrder struct {
 }
 
 type allowOrder struct {
-	atOrder
+	AtOrder
 	Body struct {
 		Allowance string `json:"allowance,omitempty" enum:"unit,batch,always" default:"unit"`
 	}
 }
 
 type moveOrder struct {
-	atOrder
+	AtOrder
 	Body struct {
 		Position *float64 `json:"position,omitempty" doc:"lower comes first"`
 		Before   string   `json:"before,omitempty" pattern:"^[A-Za-z0-9_-]{1,63}$" doc:"the order that it is to stand before"`
@@ -60,14 +61,14 @@ type moveOrder struct {
 }
 
 type withdrawOrder struct {
-	atOrder
+	AtOrder
 	Body struct {
 		Why string `json:"why,omitempty" maxLength:"500"`
 	}
 }
 
 type releaseOrder struct {
-	atOrder
+	AtOrder
 	Body struct {
 		Hold   string `json:"hold" minLength:"1" maxLength:"128"`
 		Choice string `json:"choice" minLength:"1" maxLength:"64"`
@@ -98,11 +99,11 @@ func orderOp[I, O any](s *server, role access.Role, method, path, summary string
 func (s *server) orderOperations() {
 	orderOp(s, access.Look, http.MethodGet, "/orders", "Work orders that fit, by position", listed)
 	orderOp(s, access.Look, http.MethodGet, "/orders/{order}", "A work order",
-		func(ctx context.Context, st Orders, _ access.Session, in *atOrder) (orders.Order, error) {
+		func(ctx context.Context, st Orders, _ access.Session, in *AtOrder) (orders.Order, error) {
 			return st.Get(ctx, in.Order)
 		})
 	orderOp(s, access.Look, http.MethodGet, "/orders/{order}/history", "Each change of a work order, from the first",
-		func(ctx context.Context, st Orders, _ access.Session, in *atOrder) ([]orders.Change, error) {
+		func(ctx context.Context, st Orders, _ access.Session, in *AtOrder) ([]orders.Change, error) {
 			return st.History(ctx, in.Order)
 		})
 	orderOp(s, access.Play, http.MethodPost, "/orders", "File a work order", filed)
@@ -116,7 +117,7 @@ func (s *server) orderOperations() {
 			return st.Stop(ctx, in.Order, who.Person.Name, in.Body.Why)
 		})
 	orderOp(s, access.Play, http.MethodPost, "/orders/{order}/again", "Try again what was not done",
-		func(ctx context.Context, st Orders, who access.Session, in *atOrder) (orders.Order, error) {
+		func(ctx context.Context, st Orders, who access.Session, in *AtOrder) (orders.Order, error) {
 			return st.Again(ctx, in.Order, who.Person.Name)
 		})
 	orderOp(s, access.Play, http.MethodPost, "/batches/allow", "Let all waiting orders of a batch be played",

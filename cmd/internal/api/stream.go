@@ -101,7 +101,7 @@ func (s *server) streamOperations() {
 	})
 	o = s.op(access.Look, http.MethodGet, "/lines/{line}/screen", "What a line shows, as server-sent events: the screen at once, and each later one")
 	s.events(&o, map[string]any{"screen": bench.Shown{}})
-	add(s, o, func(_ context.Context, who access.Session, in *atLine) (*huma.StreamResponse, error) {
+	add(s, o, func(_ context.Context, who access.Session, in *AtLine) (*huma.StreamResponse, error) {
 		if _, err := s.Bench.Line(in.Line); err != nil {
 			return nil, err
 		}
