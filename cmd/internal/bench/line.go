@@ -36,6 +36,9 @@ func newLine(d *Daemon, id, address string, plugged bool) *line {
 	d.notes.read(func(s *saved) {
 		note := s.Lines[id]
 		l.rest, l.shown.Label = note.Rest, note.Label
+		if note.Here != "" || d.cut {
+			l.knocked <- struct{}{} // is it still there? Was one just starting?
+		}
 		for unit, r := range s.Runs {
 			if r.Line == id && r.Ending == nil {
 				l.resume = unit
@@ -139,6 +142,7 @@ func (l *line) wait(ctx context.Context, most time.Duration) {
 
 // forget forgets which unit is on the line: the cable was out.
 func (l *line) forget() {
+	l.here("")
 	l.d.mu.Lock()
 	defer l.d.mu.Unlock()
 	l.matched = ""
@@ -146,6 +150,19 @@ func (l *line) forget() {
 		l.setLocked(func(s *Line) {
 			s.Unit, s.Kind, s.Serial, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = "", "", "", "", nil, "", "", 0, 0, ""
 		})
+	}
+}
+
+// here notes which unit is on the line, so that it is asked for after a
+// restart.
+func (l *line) here(serial string) {
+	var before string
+	l.d.notes.read(func(s *saved) { before = s.Lines[l.id].Here })
+	if before == serial {
+		return
+	}
+	if err := l.d.noteLine(l.id, func(n *lineNote) { n.Here = serial }); err != nil {
+		l.d.cfg.Log.Error().Err(err).Str("line", l.id).Msg("which unit is on a line could not be noted")
 	}
 }
 
@@ -163,6 +180,7 @@ func (l *line) recognised(serial string, by []string) {
 		return
 	}
 	d.cfg.Log.Info().Str("line", l.id).Str("serial", serial).Msg("a unit has said its serial number")
+	l.here(serial)
 	u := d.unitOf(serial)
 	l.set(func(s *Line) {
 		s.Serial, s.Unit, s.Kind, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = serial, "", "", "", nil, "", "", 0, 0, ""
