@@ -134,6 +134,7 @@ type rig struct {
 	wrap     func(console.Line) console.Line
 	person   func(h *player.Hands) // who takes the line over
 	away     time.Duration
+	part     string // of a visit; its record goes on after the run
 }
 
 func values(serial string) script.Values {
@@ -211,7 +212,7 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	fars := []*pair.Far{far}
 	run := player.Run{
 		Dialogue: d, Line: line, Record: j, Secrets: r.secrets, Desk: r.desk, Chassis: r.chassis,
-		Target: engine.Target{Serial: r.serial, Values: values(r.serial)}, Mask: mask.Text, Away: r.away,
+		Target: engine.Target{Serial: r.serial, Values: values(r.serial)}, Mask: mask.Text, Away: r.away, Part: r.part,
 	}
 	var again []chan struct{}
 	personDone := make(chan struct{})
@@ -237,6 +238,11 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 		t.Fatalf("Play: %v", err)
 	}
 	<-personDone
+	if r.part != "" {
+		if err := j.Append(transcript.Event{Kind: transcript.Ending, Code: "done"}); err != nil {
+			t.Error(err)
+		}
+	}
 	for _, f := range fars {
 		f.Close()
 	}
