@@ -240,15 +240,20 @@ func (l *line) place(u *plan.Unit) {
 // over tells whether a unit has been played and is not to be played again,
 // and gives its latest run.
 func (d *Daemon) over(unit string) (last runNote, over bool) {
-	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.overLocked(unit)
+}
+
+func (d *Daemon) overLocked(unit string) (last runNote, over bool) {
+	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	o := d.work[unit]
-	d.mu.Unlock()
 	if o.ID != "" && o.ID != last.Order {
 		last = runNote{Order: o.ID, Ending: o.Ending, Line: o.Line} // on another bench, or to come
 		return last, o.State.over()
 	}
-	return last, last.Ending != nil
+	again := last.Settled && !o.State.over() && o.ID != ""
+	return last, last.Ending != nil && !again
 }
 
 // next is what may be played on the line now; nil: nothing, and the line
@@ -267,8 +272,7 @@ func (l *line) next() *job {
 		return &job{unit: l.resume, again: true}
 	}
 	if l.shown.State == Finished {
-		o, ok := d.work[l.shown.Unit]
-		if !ok || o.ID == l.shown.Order || !o.State.due() {
+		if _, over := d.overLocked(l.shown.Unit); over || !d.work[l.shown.Unit].State.due() {
 			return nil
 		}
 		l.setLocked(func(s *Line) { s.State, s.Ending, s.Record, s.Why = Matched, nil, "", "it is to be played again" })
