@@ -70,6 +70,12 @@ type Point struct {
 	Closed bool          `json:"closed,omitempty"`
 }
 
+// Is tells whether the point is about the read-back, look or step of that
+// name, or the place in the plan.
+func (p Point) Is(name, value string) bool {
+	return p.Value != "" && p.Value == value || p.Name != "" && p.Name == name
+}
+
 // SignOff is a person's word that the visit is done.
 type SignOff struct {
 	Event int           `json:"event"`

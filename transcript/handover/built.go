@@ -14,9 +14,10 @@ func (m *maker) installed(u *unit) {
 	if !u.plan.Console {
 		in.State = NoConsole
 	}
-	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool)}
+	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool), open: make(map[string]bool)}
 	for _, r := range u.counting() {
 		in.facts(r.report.Facts)
+		in.visited(r)
 		b.run(r)
 	}
 	for _, r := range u.runs {
@@ -57,6 +58,7 @@ type built struct {
 	at     map[string]int    // place in values of a path or name
 	before map[string]string // what the plan said at the time of the run
 	equal  map[string]bool   // by path or name: the read-back was equal
+	open   map[string]bool   // by path or name: it was not finished
 }
 
 func (b *built) value(path, name string) *Value {
@@ -90,7 +92,8 @@ func (b *built) run(r *run) {
 		if v.Planned == "" {
 			v.Planned = back.Want
 		}
-		b.equal[cmp.Or(back.Value, back.Name)] = back.Equal
+		b.equal[cmp.Or(back.Value, back.Name)] = back.Equal || back.Open
+		b.open[cmp.Or(back.Value, back.Name)] = back.Open
 		if back.Value != "" {
 			b.before[back.Value] = r.Header.Planned[back.Value]
 		}
@@ -148,6 +151,8 @@ func (b *built) judge() {
 			v.Verdict = PlanMoved
 		case known && v.Entered != "" && v.Entered != v.Planned:
 			v.Verdict = string(audit.Differs)
+		case read && b.open[cmp.Or(v.Path, v.Name)]:
+			v.Verdict = string(audit.Open)
 		case read:
 			v.Verdict = string(audit.AsPlanned)
 		case v.Entered != "":

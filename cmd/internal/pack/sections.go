@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"linehand/cmd/internal/draw"
+	"linehand/transcript"
 	"linehand/transcript/audit"
 	"linehand/transcript/handover"
 )
@@ -73,14 +74,14 @@ const none = "–"
 func sections(c Content, p pictures) []section {
 	d := c.Document
 	out := []section{
-		installed(d), punch(d), built(d), checks(d),
+		installed(d), punch(d), signOff(d), built(d), steps(d), waits(d), proved(d), checks(d),
 		{ID: "racks", Title: "Racks", Blocks: []block{{Text: "As planned, seen from the front; U1 is at the bottom."}, {Pictures: p.racks}}},
 		networks(c, p), disks(d, p), secrets(d), records(d), proof(d),
 	}
 	shorten(out)
 	kept := out[:0]
 	for _, s := range out {
-		if s.ID == "racks" && len(p.racks) == 0 || s.ID == "networks" && len(p.networks) == 0 || s.ID == "disks" && len(s.Blocks) == 0 {
+		if len(s.Blocks) == 0 || s.ID == "racks" && len(p.racks) == 0 || s.ID == "networks" && len(p.networks) == 0 {
 			continue
 		}
 		kept = append(kept, s)
@@ -147,24 +148,6 @@ func installed(d handover.Document) section {
 		t.Rows = append(t.Rows, []string{name, or(u.KindTitle, u.Kind), or(serial, "left open"), place(u.Unit), or(strings.Join(ports, "\n"), none), u.State})
 	}
 	return section{ID: "installed", Title: "What is installed where", Blocks: []block{{Table: t}}}
-}
-
-func punch(d handover.Document) section {
-	s := section{ID: "open", Title: "Punch list"}
-	if len(d.Punch) == 0 {
-		s.Blocks = []block{{Text: "Nothing is open by the records. Checks that only a person can make are listed under “Checks”."}}
-		return s
-	}
-	t := &table{Caption: "What is still open, by the records", Columns: []column{{Title: "No.", Share: 5}, {Title: "Unit", Share: 14}, {Title: "What", Share: 57}, {Title: "Closed by", Share: 12, Fill: true}, {Title: "When", Share: 12, Fill: true}}}
-	for i, o := range d.Punch {
-		what := o.What
-		if o.Record != "" {
-			what += "\n" + o.Record
-		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), or(o.Unit, none), what, "", ""})
-	}
-	s.Blocks = []block{{Table: t}}
-	return s
 }
 
 func built(d handover.Document) section {
@@ -347,6 +330,10 @@ func modeWord(mode string) string {
 		return "rehearsal with a simulated unit"
 	case "byhand":
 		return "session by hand"
+	case transcript.VisitMode:
+		return "visit"
+	case transcript.ProofMode:
+		return "proof after a visit"
 	}
 	return mode
 }
