@@ -171,6 +171,8 @@ func auditCode(v audit.Verdict) int {
 		return exitUnended
 	case audit.Unplanned:
 		return exitByHand
+	case audit.Open:
+		return exitOpen
 	}
 	return exitNotWhole
 }

@@ -62,7 +62,9 @@ func (u *unit) put(list []*point, r *run, p audit.Point) []*point {
 	if p.Closed {
 		o.What = cmp.Or(o.What, p.Text)
 		o.Record, o.Event = cmp.Or(o.Record, r.file), cmp.Or(o.Event, p.Event)
-		o.Closed = &Closing{Record: r.file, Event: p.Event, At: r.wall(p.Event), By: cmp.Or(p.By, clean(r.Header.Person)), How: "It was said to be done."}
+		if o.Closed = u.evidence(o, r); o.Closed == nil {
+			o.Closed = &Closing{Record: r.file, Event: p.Event, At: r.wall(p.Event), By: cmp.Or(p.By, clean(r.Header.Person)), How: "It was said to be done."}
+		}
 		return list
 	}
 	o.Code, o.What, o.Record, o.Event, o.Closed, o.from = CodePoint, p.Text, r.file, p.Event, nil, r

@@ -95,7 +95,8 @@ func (m *maker) lookedAt(u *unit, points []*point, in *Installed) {
 		}
 	}
 	for i, l := range in.Looks {
-		later := slices.ContainsFunc(in.Looks[i+1:], func(o Look) bool { return o.Name == l.Name })
+		later := slices.ContainsFunc(in.Looks[i+1:], func(o Look) bool { return o.Name == l.Name }) ||
+			slices.ContainsFunc(in.Steps, func(s Step) bool { return s.Name == l.Name && s.State == transcript.Ticked }) // a person looked
 		if l.State == transcript.Unseen && !later && !covered(points, audit.About{Name: l.Name}) {
 			m.open(u, byFile(l.Record), CodeLook, "Event %d: %s could not be looked at from the bench: %s", l.Event, l.Name, l.Text)
 		}

@@ -87,7 +87,7 @@ func (d Document) Visited() bool {
 // visited puts what only visits have beside the unit.
 func (in *Installed) visited(r *run) {
 	for _, p := range r.report.Parts {
-		in.Parts = append(in.Parts, Part{Name: p.Name, From: r.wall(p.Event), Took: p.Took, Outcome: p.Outcome(), Good: p.State == transcript.Over && p.Exit == 0, Record: r.file})
+		in.Parts = append(in.Parts, Part{Name: p.Name, From: r.wall(p.Event), Took: p.Took, Outcome: p.Outcome(), Good: p.Good(), Record: r.file})
 	}
 	for _, s := range r.report.Steps {
 		in.step(r, s)
