@@ -279,12 +279,24 @@ func (a *auditor) looks() {
 		case l.State == transcript.Changed || l.Before != "":
 			a.differsIn(about, "Event %d: %s is other than at the look before%s%s.", l.Event, l.Name, now(*l), seen)
 		case !l.Counts:
+		case l.State == transcript.InUse && a.takenOn(*l):
 		case l.State == transcript.InUse:
 			a.differsIn(about, "Event %d: %s has somebody already who answers%s%s.", l.Event, l.Name, prefixed(" at ", l.Got), seen)
 		case l.State == transcript.Silent, l.State == transcript.Waited:
 			a.notDone(about, "Event %d: %s does not answer%s%s.", l.Event, l.Name, prefixed(" by ", l.Method), seen)
 		}
 	}
+}
+
+// takenOn tells whether a person went on at the hold about an address that is
+// in use: it may be the unit's own, from a run before.
+func (a *auditor) takenOn(l Look) bool {
+	for _, h := range a.r.Holds {
+		if h.Event > l.Event && h.Part == l.Part && h.Code == "address-in-use" {
+			return h.Released && strings.HasPrefix(h.Choice, "go-on")
+		}
+	}
+	return false
 }
 
 // now is what a look saw, beside what the look before saw.
