@@ -8,6 +8,7 @@ import (
 
 	"linehand/cmd/internal/station"
 	"linehand/script"
+	"linehand/script/engine"
 	"linehand/script/plan"
 	"linehand/transcript"
 	"linehand/transcript/audit"
@@ -172,7 +173,7 @@ func auditCode(v audit.Verdict) int {
 	case audit.Unplanned:
 		return exitByHand
 	case audit.Open:
-		return exitOpen
+		return engine.Open.ExitCode()
 	}
 	return exitNotWhole
 }
