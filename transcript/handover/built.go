@@ -79,7 +79,7 @@ func (b *built) run(r *run) {
 				continue
 			}
 			v := b.value(e.Value, e.Value)
-			v.Entered, v.Part, v.Event, v.Record = e.Entered, false, e.Event, r.file
+			v.enteredIn(r, e.Entered, e.Event)
 			b.before[e.Value] = r.Header.Planned[e.Value]
 		}
 	}
@@ -88,7 +88,11 @@ func (b *built) run(r *run) {
 			continue
 		}
 		v := b.value(back.Value, back.Name)
-		v.Name, v.ReadBack, v.ReadAt, v.Record = back.Name, back.Got, back.Event, r.file
+		v.Name, v.ReadBack, v.ReadAt = back.Name, back.Got, back.Event
+		v.ReadIn = r.file
+		if v.Event == 0 || v.Record == r.file {
+			v.Record, v.ReadIn = r.file, ""
+		}
 		if v.Planned == "" {
 			v.Planned = back.Want
 		}
@@ -100,6 +104,18 @@ func (b *built) run(r *run) {
 		if v.Entered == "" {
 			b.inside(v, r)
 		}
+	}
+}
+
+// enteredIn keeps where the value was entered last, and that it was read back
+// in another record.
+func (v *Value) enteredIn(r *run, text string, event int) {
+	if v.ReadAt > 0 && v.ReadIn == "" && v.Record != r.file {
+		v.ReadIn = v.Record
+	}
+	v.Entered, v.Part, v.Event, v.Record = text, false, event, r.file
+	if v.ReadIn == r.file {
+		v.ReadIn = ""
 	}
 }
 
@@ -119,7 +135,8 @@ func (b *built) inside(v *Value, r *run) {
 			if isPort && !slices.Contains(words, port) && !slices.Contains(words, address) {
 				continue
 			}
-			v.Entered, v.Part, v.Event, v.Record = v.Planned, true, e.Event, r.file
+			v.enteredIn(r, v.Planned, e.Event)
+			v.Part = true
 		}
 	}
 }

@@ -133,7 +133,8 @@ type Value struct {
 	Event    int    `json:"event,omitempty"`
 	ReadBack string `json:"read_back,omitempty"`
 	ReadAt   int    `json:"read_event,omitempty"`
-	Record   string `json:"record,omitempty"` // file that Event and ReadAt are of
+	Record   string `json:"record,omitempty"`      // file that Event and ReadAt are of
+	ReadIn   string `json:"read_record,omitempty"` // file that ReadAt is of, where that is another
 	Verdict  string `json:"verdict"`
 }
 

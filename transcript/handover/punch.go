@@ -191,7 +191,11 @@ func (m *maker) unseen(u *unit, last *run) {
 			})
 		}
 		if !done {
-			m.open(u, last, CodeUnseen, "Stage %s was not witnessed.", s.Name)
+			name := s.Name
+			if s.Part != "" {
+				name += " of part " + s.Part
+			}
+			m.open(u, last, CodeUnseen, "Stage %s was not witnessed.", name)
 		}
 	}
 }

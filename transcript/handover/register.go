@@ -61,10 +61,10 @@ func (u *Installed) Fact(name string) string {
 // WriteBuilt writes the as-built table: RFC 4180 CSV in UTF-8, a row for each
 // value.
 func (d Document) WriteBuilt(w io.Writer) error {
-	rows := [][]string{{"unit", "value", "name", "entered", "planned", "planned in", "read back", "verdict", "record", "event entered", "event read back"}}
+	rows := [][]string{{"unit", "value", "name", "entered", "planned", "planned in", "read back", "verdict", "record", "event entered", "event read back", "record read back"}}
 	for _, u := range d.Units {
 		for _, v := range u.Values {
-			rows = append(rows, []string{u.Name, v.Path, v.Name, v.Entered, v.Planned, v.Source, v.ReadBack, v.Verdict, v.Record, number(v.Event), number(v.ReadAt)})
+			rows = append(rows, []string{u.Name, v.Path, v.Name, v.Entered, v.Planned, v.Source, v.ReadBack, v.Verdict, v.Record, number(v.Event), number(v.ReadAt), v.ReadIn})
 		}
 	}
 	return writeCSV(w, rows)

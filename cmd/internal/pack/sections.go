@@ -193,6 +193,9 @@ func values(u handover.Installed) *table {
 		read := v.ReadBack
 		if v.ReadAt > 0 {
 			read += fmt.Sprintf("\nevent %d", v.ReadAt)
+			if v.ReadIn != "" {
+				read += " of " + strings.TrimPrefix(v.ReadIn, "records/")
+			}
 		}
 		t.Rows = append(t.Rows, []string{name, or(entered, none), or(planned, none), or(read, none), v.Verdict})
 	}
