@@ -155,6 +155,22 @@ func TestStagesOfParts(t *testing.T) {
 	}
 }
 
+// A stage that is passed over in a part is not the one of its name that
+// another part left without its end.
+func TestStageLeftInAnotherPart(t *testing.T) {
+	stage := func(state string) transcript.Event {
+		return transcript.Event{Kind: transcript.Stage, Name: "sign in", Stage: "sign in", State: state}
+	}
+	part := func(name, state string) transcript.Event {
+		return transcript.Event{Kind: transcript.Phase, Name: name, State: state}
+	}
+	r := Audit(visit(t, transcript.VisitMode, append([]transcript.Event{part("first boot", transcript.Begun), stage("entered"), part("first boot", transcript.Over),
+		part("set-up", transcript.Begun), stage("passed"), part("set-up", transcript.Over)}, visited.Ending("stopped", "Stopped.", "", 22, 9)...)), Planned{})
+	if len(r.Stages) != 2 || r.Stages[0].State != "entered" || r.Stages[1].State != "passed" || r.Stages[1].Part != "set-up" {
+		t.Errorf("stages %+v", r.Stages)
+	}
+}
+
 // A visit that says again what it said before has its parts told apart by a
 // number, and a part that was cut off is not ended.
 func TestPartsOfOneName(t *testing.T) {
