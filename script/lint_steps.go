@@ -40,7 +40,7 @@ func (l *linter) step(s *Step, seen map[string]Pos) {
 // LintSteps finds what a plan does not supply to steps: it works each out,
 // for each element of a repeated one.
 func LintSteps(list []Step, v Values) []Finding {
-	l := &valuesLinter{linter: linter{d: &Dialogue{}}}
+	l := &valuesLinter{linter: linter{d: &Dialogue{}}, why: "the person would not be told", part: "the step"}
 	v = v.ready()
 	for i := range list {
 		s := &list[i]
