@@ -15,7 +15,7 @@ import (
 )
 
 // brisk are the waits of a probe in a test; their defaults are checked apart.
-var brisk = ProbeOptions{Spread: -1, Between: 20 * time.Millisecond, Listen: 300 * time.Millisecond}
+var brisk = ProbeOptions{Spread: -1, Between: 20 * time.Millisecond, Listen: time.Second}
 
 // quay is the bench on b0 and a unit on the same link, each with an address
 // of either kind.
@@ -186,7 +186,7 @@ func TestProbeOffLink(t *testing.T) {
 	unit.ip("route add blackhole 198.51.100.8/32")
 	ip(t, "route add 198.51.100.0/24 via 192.0.2.21")
 	o := brisk
-	o.Listen = time.Second
+	o.Listen = 2 * time.Second
 	seen := Probe(context.Background(), addr("198.51.100.7"), o)
 	if seen.State != InUse || seen.Method != ICMP || !strings.Contains(seen.Detail, "not in the subnet") {
 		t.Errorf("a routed address: %s by %s (%s)", seen.State, seen.Method, seen.Detail)
