@@ -59,10 +59,9 @@ func ReadSheet(paths ...string) (*Sheet, error) {
 
 // addLifting gives each unit's values what the sums say about lifting it.
 func addLifting(p *plan.Plan) {
-	for name, v := range sums.LiftingOf(p, sums.Options{}) {
-		if u, err := p.Unit(name); err == nil {
-			u.Values["lift"] = v
-		}
+	lifting := sums.LiftingOf(p, sums.Options{})
+	for _, u := range p.Units {
+		u.Values["lift"] = lifting[u.Name]
 	}
 }
 
