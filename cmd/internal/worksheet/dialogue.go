@@ -12,8 +12,8 @@ import (
 // plan needs. What depends on a fact is not known before a run: it stands on
 // the sheet, with its condition in words.
 func conversation(values script.Values, d *script.Dialogue) ([]Section, error) {
-	stages, err := stages(values, d, "Stage: ")
-	return append([]Section{console(d)}, stages...), err
+	talk, err := stages(values, d, "Stage: ")
+	return append([]Section{console(d)}, talk...), err
 }
 
 func stages(values script.Values, d *script.Dialogue, called string) ([]Section, error) {
