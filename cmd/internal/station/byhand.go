@@ -1,6 +1,11 @@
 package station
 
 import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/site"
@@ -43,22 +48,47 @@ type ByHand struct {
 // elsewhere, and of the unit at which it was found.
 func (r *Report) byHand(p *plan.Plan) {
 	at := make(map[string]int)
+	known := make(map[string]bool)
+	readable := true
 	for _, u := range p.Units {
-		if i, known := at[u.Kind]; known {
-			r.ByHand[i].Units = append(r.ByHand[i].Units, u.Name)
+		if i, done := at[u.Kind]; done {
+			if i >= 0 {
+				r.ByHand[i].Units = append(r.ByHand[i].Units, u.Name)
+			}
 			continue
 		}
+		at[u.Kind] = -1
 		var d *script.Dialogue
 		if u.Dialogue != "" {
 			if d = r.dialogue(u.Dialogue); d == nil {
+				readable = false
 				continue
 			}
 		}
-		before, after, err := steps.Render(d, u.Values, Policy(p.Visit))
-		if err != nil {
-			continue
+		for _, name := range steps.Names(d) {
+			known[name] = true
 		}
-		at[u.Kind] = len(r.ByHand)
-		r.ByHand = append(r.ByHand, ByHand{Kind: u.Kind, Units: []string{u.Name}, Before: before, After: after})
+		if before, after, err := steps.Render(d, u.Values, Policy(p.Visit)); err == nil {
+			at[u.Kind] = len(r.ByHand)
+			r.ByHand = append(r.ByHand, ByHand{Kind: u.Kind, Units: []string{u.Name}, Before: before, After: after})
+		}
+	}
+	if readable {
+		r.stepNames(p.Visit, known)
+	}
+}
+
+// stepNames tells which steps a site speaks of that no dialogue has. A name
+// with what a repetition adds begins with the step's own.
+func (r *Report) stepNames(v site.Visit, known map[string]bool) {
+	names := slices.Sorted(maps.Keys(known))
+	for _, t := range slices.Concat(v.Required, v.Advisory, v.Without) {
+		there := slices.ContainsFunc(names, func(name string) bool {
+			return strings.EqualFold(name, t.Value) || len(t.Value) > len(name) && strings.EqualFold(name+" ", t.Value[:len(name)+1])
+		})
+		if !there {
+			r.Findings = append(r.Findings, at(t.Pos, Warning, fmt.Sprintf("no step by hand is called %q", t.Value),
+				"what the site says of it has no effect", script.DidYouMean(t.Value, names)))
+		}
 	}
 }
