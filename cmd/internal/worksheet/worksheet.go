@@ -173,7 +173,12 @@ func (m *maker) schedule(v *sums.Visit) {
 		if a.Line > 0 {
 			parts = append(parts, fmt.Sprintf("line %d from %s", a.Line, draw.Clock(a.Connect.Start)))
 		}
-		m.when[a.Unit] = strings.Join(parts, "; ")
+		name, later := strings.CutSuffix(a.Unit, sums.Later)
+		if later {
+			m.when[name] += strings.Join(append([]string{""}, parts...), "; set-up and proof on ")
+			continue
+		}
+		m.when[name] = strings.Join(parts, "; ")
 	}
 }
 
