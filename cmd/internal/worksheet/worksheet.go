@@ -73,6 +73,7 @@ type Row struct {
 	// Of a step by hand; Value is then what good looks like.
 	Name      string // of the step; "" for what is no step
 	Caution   string // with its source
+	Again     bool   // Caution is that of the row before: it is shown once on a page
 	Otherwise string // what to do when it does not look like that
 	Picture   string // lines of at most 76 columns
 	Hold      bool   // a hold point: it is ticked before anything else is done
