@@ -208,6 +208,9 @@ func left(g *script.Guard, v script.Values) bool {
 	if g == nil {
 		return false
 	}
+	if g.Never(v) {
+		return true
+	}
 	yes, err := g.True(v)
 	return err == nil && !yes && len(g.Facts()) == 0
 }
