@@ -309,3 +309,26 @@ func asked(s *sim.Session) map[string]int {
 	}
 	return count
 }
+
+func rewrite(t testing.TB, path, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(data), from) {
+		t.Fatalf("%s does not hold %q", path, from)
+	}
+	if err := os.WriteFile(path, []byte(strings.Replace(string(data), from, to, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func reread(t testing.TB, dir string) *station.Sheet {
+	t.Helper()
+	sheet, err := station.ReadSheet(filepath.Join(dir, "site", "batch.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sheet
+}
