@@ -21,6 +21,7 @@ import (
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/site"
+	"linehand/script/steps"
 )
 
 // Sheet is the worksheet of a site: its profile and the plan made of it.
@@ -92,7 +93,7 @@ func (s *Sheet) DialogueFrom(u *plan.Unit, path string) (*script.Dialogue, Findi
 	if err != nil {
 		return nil, nil, findingsOf(err)
 	}
-	found := findingsOfLint(append(script.Lint(d), script.LintValues(d, u.Values)...))
+	found := findingsOfLint(slices.Concat(script.Lint(d), steps.Check(d), script.LintValues(d, u.Values), steps.CheckValues(d, u.Values)))
 	if len(found.Faults()) > 0 {
 		return nil, nil, found.Faults()
 	}
