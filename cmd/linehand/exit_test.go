@@ -14,6 +14,7 @@ import (
 	"linehand/console"
 	"linehand/script/engine"
 	"linehand/transcript"
+	"linehand/transcript/audit"
 )
 
 func TestExitCode(t *testing.T) {
@@ -53,7 +54,7 @@ func TestExitCodesAreTold(t *testing.T) {
 		t.Errorf("README lists %v\nthe help text %v", in, told)
 	}
 	for _, how := range []engine.How{engine.Done, engine.Already, engine.Differs, engine.Held, engine.Refused, engine.Chassis, engine.Silent, engine.Garbled,
-		engine.LoopBack, engine.Strange, engine.Overdue, engine.Lost, engine.Failed, engine.Stopped, engine.NoRecord, engine.Broken} {
+		engine.LoopBack, engine.Strange, engine.Overdue, engine.Lost, engine.Failed, engine.Stopped, engine.NoRecord, engine.Broken, engine.Open} {
 		if !slices.Contains(told, how.ExitCode()) {
 			t.Errorf("exit code %d of ending %s is not told", how.ExitCode(), how)
 		}
@@ -74,4 +75,14 @@ func codes(t *testing.T, pattern, text string) []int {
 		t.Fatalf("only %v found", out)
 	}
 	return out
+}
+
+// Each verdict of an audit has its exit code; a visit that is open has that of
+// its run.
+func TestAuditCode(t *testing.T) {
+	for verdict, want := range map[audit.Verdict]int{audit.AsPlanned: 0, audit.Open: 23, audit.Differs: 30, audit.NotWhole: 31, audit.NotFinished: 32, audit.Unplanned: 34} {
+		if got := auditCode(verdict); got != want {
+			t.Errorf("%s: exit code %d, want %d", verdict, got, want)
+		}
+	}
 }

@@ -52,6 +52,7 @@ type Shown struct {
 	Tail  string        // the end of it, in which prompts are looked for
 	Quiet time.Duration // how long the line has been quiet
 	Now   time.Time
+	Heard time.Time // by the wall clock, when the last of it was heard; zero: Quiet before Now
 }
 
 // How long quiet text must stand before it means something by itself.
@@ -89,7 +90,7 @@ func (e *Engine) Decide(live []Live, match int, shown Shown) (Decision, error) {
 // matched decides about a prompt that is known.
 func (e *Engine) matched(x *exchange, shown Shown) (Decision, error) {
 	if x.spec.Press == nil || x.stage.no != e.cur {
-		if err := e.readBack(shown.Since); err != nil {
+		if err := e.readBack(shown); err != nil {
 			return nil, err
 		}
 		if e.live == nil {
@@ -130,7 +131,7 @@ func (e *Engine) unmatched(shown Shown) (Decision, error) {
 		return nil, err
 	}
 	if over {
-		if err := e.readBack(shown.Since); err != nil {
+		if err := e.readBack(shown); err != nil {
 			return nil, err
 		}
 		return Finish{e.complete()}, nil
@@ -150,6 +151,22 @@ func (e *Engine) overAtUntil(shown Shown) bool {
 	}
 	e.leave(s, StageDone, shown.Now)
 	return true
+}
+
+// HungUp is told that the line has gone, and what was heard before. It ends
+// the run where nothing was left to do but to see the `until` of the stage
+// that finishes it: a unit that one signs out of across a network hangs up
+// at once. Otherwise it gives nil, and the line is to be opened again.
+func (e *Engine) HungUp(shown Shown) (*Ending, error) {
+	s := e.current()
+	if s == nil || !s.spec.Finish || !e.overAtUntil(shown) {
+		return nil, nil
+	}
+	if err := e.readBack(shown); err != nil {
+		return nil, err
+	}
+	end := e.complete()
+	return &end, nil
 }
 
 // over tells whether nothing is left to do after the current stage.

@@ -301,19 +301,56 @@ func TestBackAfterTheLineWasAway(t *testing.T) {
 
 func TestEndingsHaveTheirOwnCodes(t *testing.T) {
 	seen := map[int]How{}
-	for _, how := range []How{Done, Differs, Held, Refused, Chassis, Silent, Garbled, LoopBack, Strange, Overdue, Lost, Failed, Stopped, NoRecord, Broken} {
+	for _, how := range []How{Done, Differs, Held, Refused, Chassis, Silent, Garbled, LoopBack, Strange, Overdue, Lost, Failed, Stopped, NoRecord, Broken, Open} {
 		if other, twice := seen[how.ExitCode()]; twice {
 			t.Errorf("%s and %s share exit code %d", how, other, how.ExitCode())
 		}
 		seen[how.ExitCode()] = how
 	}
-	if Already.ExitCode() != 0 || !Already.Good() || Differs.Good() {
+	if Already.ExitCode() != 0 || Open.ExitCode() != 23 || Open.Good() || !Already.Good() || Differs.Good() {
 		t.Error("already set up is good, differing is not")
 	}
 	for _, kind := range []HoldKind{HoldUnknown, HoldGuard, HoldRefused, HoldPassedOver, HoldWentBack, HoldChassis, HoldConfirm, HoldEcho, HoldOverdue, HoldSilent, HoldGarbled, HoldLoopBack, HoldStrange} {
 		end := GiveUp(Hold{Kind: kind, Reason: "the reason"})
 		if end.How.Good() || end.How == Broken || !regexp.MustCompile(`^The reason\.`).MatchString(end.Sentence) || !strings.HasSuffix(end.Next, ".") {
 			t.Errorf("giving up at %s ends as %+v", kind, end)
+		}
+	}
+}
+
+// A line that goes away ends the run only where nothing was left but to see
+// the `until` of the last stage.
+func TestAUnitThatHangsUp(t *testing.T) {
+	const dialogue = `
+stages:
+  - stage: look
+    looks: true
+    exchanges:
+      - {prompt: 'S24>', answer: show name}
+    until: Name
+  - stage: sign out
+    looks: true
+    exchanges:
+      - {prompt: 'S24>', answer: exit}
+    until: Signed out
+    finish: true
+`
+	for _, test := range []struct {
+		say  []string // answered one after the other
+		last string   // heard before the line went
+		over bool
+	}{
+		{[]string{"S24>"}, "Name: a", false}, // another stage is to come
+		{[]string{"S24>", "Name: a\nS24>"}, "", false},
+		{[]string{"S24>", "Name: a\nS24>"}, "Signed out.", true},
+	} {
+		c := begin(t, dialogue, "").verified()
+		for i, text := range test.say {
+			c.types(text, []string{"show name", "exit"}[i])
+		}
+		end, err := c.e.HungUp(Shown{Since: test.last, Tail: test.last, Now: c.now})
+		if err != nil || (end != nil) != test.over {
+			t.Errorf("%q, then %q: ended %+v, %v; want over %v", test.say, test.last, end, err, test.over)
 		}
 	}
 }

@@ -196,7 +196,9 @@ func (p *play) loop() (engine.Ending, error) {
 	for {
 		end, err := p.step()
 		if errors.Is(err, errLost) {
-			err = p.reattach()
+			if end, err = p.hungUp(); end == nil && err == nil {
+				err = p.reattach()
+			}
 		}
 		if err != nil {
 			return engine.Ending{}, err
@@ -205,6 +207,22 @@ func (p *play) loop() (engine.Ending, error) {
 			return *end, nil
 		}
 	}
+}
+
+// hungUp asks whether the run was over when the line went.
+func (p *play) hungUp() (*engine.Ending, error) {
+	now := time.Now()
+	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now, Heard: p.lastHeard}
+	shown.Tail = tail(shown.Since)
+	end, err := p.eng.HungUp(shown)
+	if err != nil {
+		return nil, err
+	}
+	if end != nil {
+		p.note("hung-up", fmt.Sprintf("the unit ended the connection%s", p.where()))
+	}
+	p.marks()
+	return end, nil
 }
 
 // step takes what the line brings until it is time to look, and looks.
@@ -253,9 +271,11 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 func (p *play) close(end engine.Ending) engine.Ending {
 	end.Sentence = p.Mask(end.Sentence)
 	p.marks() // a failed recorder shows in the ending below
-	err := p.rec.Append(transcript.Event{
-		Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode(),
-	})
+	last := transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode()}
+	if p.Part != "" {
+		last.Kind, last.State, last.Name = transcript.Phase, transcript.Over, p.Part
+	}
+	err := p.rec.Append(last)
 	if err == nil {
 		err = p.rec.Sync()
 	}
