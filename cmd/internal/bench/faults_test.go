@@ -21,6 +21,7 @@ type leases struct {
 	list  map[string]*bench.Order
 	works []*leased
 	taken string // who has every unit; "": nobody
+	stale bool   // the leases have run out, and nobody has noticed yet
 }
 
 type leased struct {
@@ -82,7 +83,12 @@ func (l *leases) lose(to string) {
 	}
 }
 
-func (w *leased) Valid(time.Time) bool  { return w.ctx.Err() == nil }
+func (w *leased) Valid(time.Time) bool {
+	w.of.mu.Lock()
+	defer w.of.mu.Unlock()
+	return w.ctx.Err() == nil && !w.of.stale
+}
+
 func (w *leased) Lost() context.Context { return w.ctx }
 func (w *leased) Leave()                { w.cancel() }
 
@@ -134,6 +140,30 @@ func TestALeaseThatIsLost(t *testing.T) {
 				t.Errorf("%q was answered %d times", prompt, n)
 			}
 		}
+	})
+}
+
+// A lease that has run out while the machine stood still is noticed at the
+// next answer, before anybody tells.
+func TestALeaseThatHasRunOut(t *testing.T) {
+	orders := (*leases)(nil)
+	inBubble(t, 1, 1, func(c *bench.Config) { orders = newLeases(); c.Orders = orders }, func(t *testing.T, r *rig) {
+		s := r.boot(t.Context(), "shelf-01", cable1, sim.Faults{})
+		defer s.Stop()
+		r.until(cable1, "half way", func(l bench.Line) bool { return l.No >= 2 })
+		orders.mu.Lock()
+		orders.stale = true
+		orders.mu.Unlock()
+		synctest.Wait()
+		got := len(s.Received())
+		time.Sleep(30 * time.Second)
+		if n := len(s.Received()); n != got {
+			t.Errorf("%d bytes were typed under a lease that has run out: %q", n-got, s.Received()[got:])
+		}
+		orders.mu.Lock()
+		orders.stale = false
+		orders.mu.Unlock()
+		r.until(cable1, "finished", in(bench.Finished))
 	})
 }
 

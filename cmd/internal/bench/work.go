@@ -229,6 +229,9 @@ func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*statio
 }
 
 func (l *line) open(ctx context.Context, set console.Settings) (console.Line, error) {
+	if !l.ours() {
+		return nil, errNotOurs
+	}
 	opened, err := l.d.cfg.Open(ctx, l.address, set, "linehand bench")
 	if err != nil {
 		return nil, err
@@ -244,13 +247,21 @@ type guarded struct {
 }
 
 func (g *guarded) Write(p []byte) (int, error) {
-	g.line.d.mu.Lock()
-	r := g.line.run
-	g.line.d.mu.Unlock()
-	if r != nil && !r.work.Valid(time.Now()) {
-		return 0, fmt.Errorf("the unit is no longer this bench's, and nothing is typed to it: %w", console.ErrLost)
+	if !g.line.ours() {
+		return 0, fmt.Errorf("%w: %w", errNotOurs, console.ErrLost)
 	}
 	return g.Line.Write(p)
+}
+
+var errNotOurs = errors.New("the unit is no longer this bench's, and nothing is typed to it")
+
+// ours tells whether the unit that is played on the line, if any, is still
+// this bench's.
+func (l *line) ours() bool {
+	l.d.mu.Lock()
+	r := l.run
+	l.d.mu.Unlock()
+	return r == nil || r.work.Valid(time.Now())
 }
 
 // fetch gets the secrets of a run; after a failure they are looked for
