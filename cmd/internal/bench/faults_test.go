@@ -21,6 +21,7 @@ type leases struct {
 	list  map[string]*bench.Order
 	works []*leased
 	taken string // who has every unit; "": nobody
+	deaf  int    // endings that are not taken
 	stale bool   // the leases have run out, and nobody has noticed yet
 }
 
@@ -106,6 +107,10 @@ func (w *leased) Finish(_ context.Context, e bench.Ending, good bool, _ string) 
 	w.cancel()
 	w.of.mu.Lock()
 	defer w.of.mu.Unlock()
+	if w.of.deaf > 0 {
+		w.of.deaf--
+		return bench.Order{}, context.DeadlineExceeded
+	}
 	w.order.State, w.order.Ending = bench.OrderNotDone, &e
 	if good {
 		w.order.State = bench.OrderDone
@@ -164,6 +169,27 @@ func TestALeaseThatHasRunOut(t *testing.T) {
 		orders.stale = false
 		orders.mu.Unlock()
 		r.until(cable1, "finished", in(bench.Finished))
+	})
+}
+
+// An ending that the store of orders could not be told is told later, and the
+// unit is not played again.
+func TestAnEndingThatCannotBeTold(t *testing.T) {
+	orders := (*leases)(nil)
+	inBubble(t, 1, 1, func(c *bench.Config) { orders = newLeases(); orders.deaf = 2; c.Orders = orders }, func(t *testing.T, r *rig) {
+		s := r.boot(t.Context(), "shelf-01", cable1, sim.Faults{})
+		defer s.Stop()
+		r.until(cable1, "finished", in(bench.Finished))
+		answers := len(s.Answers())
+		time.Sleep(5 * time.Minute)
+		orders.mu.Lock()
+		defer orders.mu.Unlock()
+		if o := orders.list["shelf-01"]; o.State != bench.OrderDone || orders.deaf != 0 {
+			t.Errorf("the order is %+v", o)
+		}
+		if n := len(s.Answers()); n != answers {
+			t.Errorf("%d answers more", n-answers)
+		}
 	})
 }
 

@@ -50,7 +50,7 @@ func (l *line) listen(ctx context.Context) {
 		l.wait(ctx, retryOpen)
 		return
 	}
-	l.hears()
+	l.hears(opened.Info().Device)
 	h.loop(ctx)
 	opened.Close()
 	h.wait()
@@ -66,8 +66,11 @@ func (l *line) listen(ctx context.Context) {
 }
 
 // hears shows that the line is open, where nothing better is known of it.
-func (l *line) hears() {
+func (l *line) hears(device string) {
 	l.set(func(s *Line) {
+		if s.Device == "" {
+			s.Device = device
+		}
 		switch s.State {
 		case Matched, Unmatched, Finished:
 			return
