@@ -97,7 +97,7 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 	f := u.Values["factory"].(script.FactoryValues)
 	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale}
 	if u.Kind == "quillon-x48" {
-		c.BootLog = 2000
+		c.BootLog = 20000
 		return sim.NewX48(c)
 	}
 	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" {
