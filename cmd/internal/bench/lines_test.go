@@ -209,6 +209,31 @@ func TestTheWakeKeyIsNotPressedAtAQuestion(t *testing.T) {
 	}
 }
 
+// A unit that starts throws keys away. It is asked again when it has said
+// more.
+func TestAUnitThatStartsIsAskedAgain(t *testing.T) {
+	k := &talker{}
+	inBubble(t, 1, 1, func(c *bench.Config) {
+		c.Open, c.Allow = k.open, bench.PerUnit
+	}, func(t *testing.T, r *rig) {
+		k.say("\r\nStarting.\r\n")
+		r.until(cable1, "unmatched", in(bench.Unmatched))
+		k.say("login: ")
+		pressed := len(k.received())
+		for range 300 {
+			time.Sleep(100 * time.Millisecond)
+			if len(k.received()) > pressed {
+				k.say("\r\n[X48 serial QX48-0001]\r\nlogin: ")
+				break
+			}
+		}
+		l := r.until(cable1, "matched", in(bench.Matched))
+		if l.Unit != "sw-1" || strings.Trim(k.received(), "\x12") != "" {
+			t.Errorf("matched with %q after %q", l.Unit, k.received())
+		}
+	})
+}
+
 // A serial number on a line that is not finished may be cut short.
 func TestAnUnfinishedSerialNumberCountsTheSecondTime(t *testing.T) {
 	k := &talker{}
