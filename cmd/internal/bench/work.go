@@ -425,9 +425,14 @@ func (d *Daemon) settle(unit string, e Ending, work Work) {
 		return
 	}
 	d.heardOf(o)
-	err = d.notes.change(func(s *saved) {
+	d.settled(unit, e)
+}
+
+// settled notes that the order of a run holds its ending.
+func (d *Daemon) settled(unit string, e Ending) {
+	err := d.notes.change(func(s *saved) {
 		n := s.Runs[unit]
-		n.Settled = true
+		n.Ending, n.Settled = &e, true
 		s.Runs[unit] = n
 	})
 	if err != nil {
@@ -471,6 +476,13 @@ func (d *Daemon) unsettled() map[string]runNote {
 }
 
 func (d *Daemon) settleAnew(ctx context.Context, unit string, n runNote, e Ending) {
+	d.mu.Lock()
+	o := d.work[unit]
+	d.mu.Unlock()
+	if o.ID == n.Order && o.State.over() {
+		d.settled(unit, e) // the bench was cut off right after the order was told
+		return
+	}
 	work, err := d.orders.Begin(ctx, n.Order, n.Line, n.Serial)
 	if err != nil {
 		d.cfg.Log.Warn().Err(err).Str("unit", unit).Msg("a run that is over could not be settled")
