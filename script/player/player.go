@@ -211,14 +211,16 @@ func (p *play) detach() {
 func (p *play) loop() (engine.Ending, error) {
 	if p.HalfTyped > 0 {
 		p.halfSecret = true // the number may tell a secret's length
-		if err := p.settleIn(p.HalfTyped); err != nil && !errors.Is(err, errLost) {
+		if err := p.settleIn(p.HalfTyped, "an earlier run was cut off"); err != nil && !errors.Is(err, errLost) {
 			return engine.Ending{}, err
 		}
 	}
 	for {
 		end, err := p.step()
 		if errors.Is(err, errLost) {
-			err = p.reattach()
+			if end, err = p.hungUp(); end == nil && err == nil {
+				err = p.reattach()
+			}
 		}
 		if err != nil {
 			return engine.Ending{}, err
@@ -227,6 +229,22 @@ func (p *play) loop() (engine.Ending, error) {
 			return *end, nil
 		}
 	}
+}
+
+// hungUp asks whether the run was over when the line went.
+func (p *play) hungUp() (*engine.Ending, error) {
+	now := time.Now()
+	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now, Heard: p.lastHeard}
+	shown.Tail = tail(shown.Since)
+	end, err := p.eng.HungUp(shown)
+	if err != nil {
+		return nil, err
+	}
+	if end != nil {
+		p.note("hung-up", fmt.Sprintf("the unit ended the connection%s", p.where()))
+	}
+	p.marks()
+	return end, nil
 }
 
 // step takes what the line brings until it is time to look, and looks.

@@ -7,75 +7,13 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
-	"time"
 
 	"github.com/gofrs/flock"
-	"github.com/rs/zerolog"
 
-	"linehand/cmd/internal/station"
-	"linehand/console"
 	"linehand/console/dial"
 	"linehand/console/ports"
 	"linehand/script/secret"
-	"linehand/transcript"
 )
-
-// Allowance is what a site lets a person allow.
-type Allowance string
-
-// The allowances.
-const (
-	PerUnit  Allowance = "unit"   // each unit by its name
-	PerBatch Allowance = "batch"  // several at once, or all that the plan has
-	Always   Allowance = "always" // every unit of the plan is played as it turns up
-)
-
-// Config is what a bench is made of.
-type Config struct {
-	Name    string
-	Data    string // folder for what must last
-	Records string // folder for session records
-	Sheet   *station.Sheet
-	Lines   []string // addresses of lines that are always there
-	Ports   Ports    // serial ports that come and go; nil: none are taken
-	Allow   Allowance
-	Orders  Orders        // nil: they are kept in Data
-	Knock   time.Duration // how often a quiet line is asked who is there; 0: only when text has come or a person asks
-	Away    time.Duration // how long a line may stay away during a run
-	Idle    time.Duration // after which a keyboard that nobody types on is given back; 0: 15 minutes
-
-	// Secrets gives a store to fetch from; it is called again after one could
-	// not be had.
-	Secrets func() *secret.Store
-	Mask    *transcript.Mask
-	Tune    func(console.Settings) console.Settings // what a person has set in place of the dialogue's; may be nil
-
-	// Play plays a job; nil: its station does.
-	Play func(context.Context, Job) (station.Result, error)
-	// Open opens a line; nil: console/dial does.
-	Open func(ctx context.Context, address string, set console.Settings, owner string) (console.Line, error)
-
-	Committer *transcript.Committer
-	Head      func(*transcript.Header) // may be nil
-	Seal      func(record string)      // seals the record of a run that is over; may be nil
-	Tool      string
-	Log       zerolog.Logger
-}
-
-// Ports are the serial ports of a machine.
-type Ports interface {
-	List() ([]ports.Port, error)
-	Watch(ctx context.Context) <-chan ports.Change
-}
-
-// SystemPorts are those of this machine.
-type SystemPorts struct{}
-
-// List gives the ports that are there.
-func (SystemPorts) List() ([]ports.Port, error) { return ports.List() }
-
-// Watch tells what comes and goes.
-func (SystemPorts) Watch(ctx context.Context) <-chan ports.Change { return ports.Watch(ctx) }
 
 // Daemon is the bench. Run runs it; its other methods may be called from any
 // goroutine while it runs.
@@ -88,12 +26,11 @@ type Daemon struct {
 	notes  *notes
 	orders Orders
 	lock   *flock.Flock
+	cut    bool // the bench was cut off when it ran last
 
 	tasks sync.WaitGroup
-	done  chan struct{} // closed when Run is to end, after which keyboards end
 
 	mu       sync.Mutex
-	ctx      context.Context // of Run; nil before and after
 	seq      uint64
 	lines    []*line
 	work     map[string]Order // the latest order of each unit
@@ -118,7 +55,7 @@ func New(cfg Config) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{cfg: cfg, kinds: list, done: make(chan struct{}),
+	d := &Daemon{cfg: cfg, kinds: list,
 		work: map[string]Order{}, playing: map[string]*line{}, holds: map[string]*held{}, released: map[string]bool{}, watchers: map[chan Change]bool{}}
 	if d.notes, err = openNotes(cfg.Data); err != nil {
 		return nil, err
@@ -131,62 +68,26 @@ func New(cfg Config) (*Daemon, error) {
 		d.orders = newBook(d.notes, cfg.Name)
 	}
 	d.secrets = cfg.Secrets()
+	d.learnSecrets()
 	return d, nil
 }
 
-func (c *Config) complete() error {
-	switch c.Allow {
-	case PerUnit, PerBatch, Always:
-	case "":
-		c.Allow = PerUnit
-	default:
-		return fmt.Errorf("allow %q: it is %s, %s or %s", c.Allow, PerUnit, PerBatch, Always)
-	}
-	if c.Sheet == nil || c.Data == "" || c.Records == "" || c.Secrets == nil {
-		return errors.New("a bench needs a site's sheet, a data folder, a folder for records and secrets")
-	}
-	if c.Mask == nil {
-		c.Mask = transcript.NewMask()
-	}
-	if c.Tune == nil {
-		c.Tune = func(s console.Settings) console.Settings { return s }
-	}
-	if c.Idle == 0 {
-		c.Idle = 15 * time.Minute
-	}
-	if c.Play == nil {
-		c.Play = func(ctx context.Context, j Job) (station.Result, error) { return j.Station.Play(ctx) }
-	}
-	if c.Open == nil {
-		known := &addresses{}
-		c.Open = known.open
-	}
-	if c.Seal == nil {
-		c.Seal = func(string) {}
-	}
-	return nil
-}
-
-// addresses keeps what was learnt by opening a line.
-type addresses struct {
-	mu    sync.Mutex
-	known map[string]dial.Address
-}
-
-func (a *addresses) open(ctx context.Context, text string, set console.Settings, owner string) (console.Line, error) {
-	a.mu.Lock()
-	address, ok := a.known[text]
-	if !ok {
-		var err error
-		if address, err = dial.Parse(text); err != nil {
-			a.mu.Unlock()
-			return nil, err
+// learnSecrets fetches what the plan's units type, so that it is masked from
+// the beginning and a person is asked now, and not in the middle of a batch.
+// A unit whose secrets cannot be had is not played until they can.
+func (d *Daemon) learnSecrets() {
+	for _, u := range d.cfg.Sheet.Plan.Units {
+		if u.Dialogue == "" {
+			continue
 		}
-		a.known = orNew(a.known)
-		a.known[text] = address
+		dialogue, _, err := d.cfg.Sheet.Dialogue(u)
+		if err == nil {
+			_, _, err = d.fetch(u, dialogue)
+		}
+		if err != nil {
+			d.cfg.Log.Warn().Str("unit", u.Name).Str("error", d.cfg.Mask.Text(err.Error())).Msg("this unit cannot be played yet")
+		}
 	}
-	a.mu.Unlock()
-	return address.Open(ctx, set, owner)
 }
 
 // Run runs the bench until ctx ends. Runs that go on then are stopped
@@ -200,25 +101,23 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err := d.catchUp(ctx, told); err != nil {
 		return err
 	}
-	d.mu.Lock()
-	d.ctx = ctx
-	d.mu.Unlock()
 	d.recover(ctx)
+	d.notes.read(func(s *saved) { d.cut = s.Running })
+	if err := d.notes.change(func(s *saved) { s.Running = true }); err != nil {
+		return err
+	}
 	d.tasks.Go(func() { d.follow(told) })
+	d.tasks.Go(func() { d.settleLater(ctx) })
 	if err := d.findLines(ctx); err != nil {
 		return err
 	}
 	<-ctx.Done()
 	d.tasks.Wait()
-	return nil
+	return d.notes.change(func(s *saved) { s.Running = false })
 }
 
 func (d *Daemon) close() {
-	close(d.done)
 	d.tasks.Wait()
-	d.mu.Lock()
-	d.ctx = nil
-	d.mu.Unlock()
 	if err := errors.Join(d.notes.close(), d.lock.Unlock()); err != nil {
 		d.cfg.Log.Warn().Err(err).Msg("close the data folder")
 	}

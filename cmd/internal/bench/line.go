@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/player"
 )
@@ -27,6 +28,7 @@ type line struct {
 	retry   time.Time // a run could not begin: not before this time
 	run     *run      // nil: none
 	resume  string    // unit whose run was cut off on this line
+	asked   time.Time // until when it is waited for who is there, before that
 }
 
 func newLine(d *Daemon, id, address string, plugged bool) *line {
@@ -36,10 +38,16 @@ func newLine(d *Daemon, id, address string, plugged bool) *line {
 	d.notes.read(func(s *saved) {
 		note := s.Lines[id]
 		l.rest, l.shown.Label = note.Rest, note.Label
+		if note.Here != "" || d.cut {
+			l.knocked <- struct{}{} // is it still there? Was one just starting?
+		}
 		for unit, r := range s.Runs {
 			if r.Line == id && r.Ending == nil {
-				l.resume = unit
+				l.resume, l.asked = unit, time.Now().Add(askBefore)
 			}
+		}
+		if l.resume != "" {
+			return
 		}
 		if r, ok := s.Runs[note.Unit]; ok && r.Line == id && r.Ending != nil {
 			l.shown.Unit, l.shown.Serial, l.shown.Ending, l.shown.Record = note.Unit, r.Serial, r.Ending, recordName(r.Record)
@@ -139,6 +147,7 @@ func (l *line) wait(ctx context.Context, most time.Duration) {
 
 // forget forgets which unit is on the line: the cable was out.
 func (l *line) forget() {
+	l.here("")
 	l.d.mu.Lock()
 	defer l.d.mu.Unlock()
 	l.matched = ""
@@ -146,6 +155,19 @@ func (l *line) forget() {
 		l.setLocked(func(s *Line) {
 			s.Unit, s.Kind, s.Serial, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = "", "", "", "", nil, "", "", 0, 0, ""
 		})
+	}
+}
+
+// here notes which unit is on the line, so that it is asked for after a
+// restart.
+func (l *line) here(serial string) {
+	var before string
+	l.d.notes.read(func(s *saved) { before = s.Lines[l.id].Here })
+	if before == serial {
+		return
+	}
+	if err := l.d.noteLine(l.id, func(n *lineNote) { n.Here = serial }); err != nil {
+		l.d.cfg.Log.Error().Err(err).Str("line", l.id).Msg("which unit is on a line could not be noted")
 	}
 }
 
@@ -163,6 +185,7 @@ func (l *line) recognised(serial string, by []string) {
 		return
 	}
 	d.cfg.Log.Info().Str("line", l.id).Str("serial", serial).Msg("a unit has said its serial number")
+	l.here(serial)
 	u := d.unitOf(serial)
 	l.set(func(s *Line) {
 		s.Serial, s.Unit, s.Kind, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = serial, "", "", "", nil, "", "", 0, 0, ""
@@ -222,15 +245,20 @@ func (l *line) place(u *plan.Unit) {
 // over tells whether a unit has been played and is not to be played again,
 // and gives its latest run.
 func (d *Daemon) over(unit string) (last runNote, over bool) {
-	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.overLocked(unit)
+}
+
+func (d *Daemon) overLocked(unit string) (last runNote, over bool) {
+	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	o := d.work[unit]
-	d.mu.Unlock()
 	if o.ID != "" && o.ID != last.Order {
 		last = runNote{Order: o.ID, Ending: o.Ending, Line: o.Line} // on another bench, or to come
 		return last, o.State.over()
 	}
-	return last, last.Ending != nil
+	again := last.Settled && !o.State.over() && o.ID != ""
+	return last, last.Ending != nil && !again
 }
 
 // next is what may be played on the line now; nil: nothing, and the line
@@ -242,15 +270,11 @@ func (l *line) next() *job {
 	if time.Now().Before(l.retry) {
 		return nil
 	}
-	if d.work[l.resume].State.over() {
-		l.resume = "" // it was brought up elsewhere
-	}
-	if l.resume != "" {
-		return &job{unit: l.resume, again: true}
+	if j, wait := l.resumed(); j != nil || wait {
+		return j
 	}
 	if l.shown.State == Finished {
-		o, ok := d.work[l.shown.Unit]
-		if !ok || o.ID == l.shown.Order || !o.State.due() {
+		if _, over := d.overLocked(l.shown.Unit); over || !d.work[l.shown.Unit].State.due() {
 			return nil
 		}
 		l.setLocked(func(s *Line) { s.State, s.Ending, s.Record, s.Why = Matched, nil, "", "it is to be played again" })
@@ -267,6 +291,29 @@ func (l *line) next() *job {
 	return &job{unit: unit, order: o}
 }
 
+// askBefore is how long a unit whose run was cut off may take to say that it
+// is still there. One that does not say is looked at all the same: it may be
+// in the middle of a restart.
+const askBefore = 8 * time.Second
+
+// resumed is the run that was cut off on this line, unless another unit is on
+// it by now, or it was brought up elsewhere. wait: that is not known yet.
+// Called with the lock held.
+func (l *line) resumed() (j *job, wait bool) {
+	switch {
+	case l.resume == "":
+		return nil, false
+	case l.d.work[l.resume].State.over(),
+		l.shown.State == Unmatched && l.shown.Serial != "",
+		(l.shown.State == Matched || l.shown.State == Finished) && l.shown.Unit != l.resume:
+		l.resume = ""
+		return nil, false
+	case l.shown.State != Matched && time.Now().Before(l.asked):
+		return nil, true
+	}
+	return &job{unit: l.resume, again: true}, false
+}
+
 // blocked says why a unit that is matched is not played yet; "": it may be.
 func (d *Daemon) blocked(l *line, unit string, o Order) (why string, person bool) {
 	if other := d.playing[unit]; other != nil && other != l {
@@ -279,10 +326,27 @@ func (d *Daemon) blocked(l *line, unit string, o Order) (why string, person bool
 	if err != nil {
 		return err.Error(), true
 	}
-	if s := starterOf(d.cfg.Sheet.Plan, u); s != nil && !d.up(s.Name) {
-		return "it joins a cluster, and waits until " + s.Name + " has started it", false
+	if before := d.waitsFor(u); before != "" {
+		return "it comes after " + before + " in its cluster, and waits until " + before + " is up", false
 	}
 	return "", false
+}
+
+// waitsFor is the unit that has to be up before u, as the plan has it; "":
+// none. One that was played and is not up keeps only the cluster's start
+// waiting: the others join what there is.
+func (d *Daemon) waitsFor(u *plan.Unit) string {
+	before := u.After()
+	if before == "" || d.up(before) {
+		return ""
+	}
+	c, _ := u.Values["cluster"].(script.ClusterValues)
+	if starter := c.Members[0]; before != starter && d.up(starter) {
+		if _, over := d.overLocked(before); over {
+			return ""
+		}
+	}
+	return before
 }
 
 // up tells whether a unit has been brought up; called with the lock held.

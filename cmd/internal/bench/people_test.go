@@ -65,7 +65,7 @@ func TestNothingIsPlayedBeforeItIsAllowed(t *testing.T) {
 		wantErr(t, "all at once where the site allows one at a time", r.d.Allow(t.Context(), robin), bench.ErrAllowance)
 		wantErr(t, "a unit that is not there", r.d.Allow(t.Context(), robin, "shelf-77"), bench.ErrNoUnit)
 		ok(t, "allow", r.d.Allow(t.Context(), robin, "shelf-02"))
-		l = r.until(cable2, "waiting for its starter", func(l bench.Line) bool { return strings.Contains(l.Why, "waits until shelf-01") })
+		l = r.until(cable2, "waiting for its starter", func(l bench.Line) bool { return strings.Contains(l.Why, "waits until shelf-01 is up") })
 		if l.State != bench.Matched || l.Person {
 			t.Errorf("a joiner before its starter: %+v", l)
 		}
@@ -292,6 +292,40 @@ func TestGoesOnAfterAStop(t *testing.T) {
 		records, _ := filepath.Glob(filepath.Join(r.cfg.Records, "*.record"))
 		if len(records) != 2 {
 			t.Errorf("%d records, want one for each part", len(records))
+		}
+	})
+}
+
+// While the bench was away, two cables changed places: each unit is gone on
+// with where it is.
+func TestCablesThatChangedPlaces(t *testing.T) {
+	inBubble(t, 9, 2, nil, func(t *testing.T, r *rig) {
+		a := r.boot(t.Context(), "shelf-01", cable1, sim.Faults{})
+		defer a.Stop()
+		b := r.boot(t.Context(), "shelf-09", cable2, sim.Faults{}) // of another cluster
+		defer b.Stop()
+		r.until(cable1, "half way", func(l bench.Line) bool { return l.No >= 2 })
+		r.until(cable2, "half way", func(l bench.Line) bool { return l.No >= 2 })
+		r.finish()
+		one, two := r.cables[cable1], r.cables[cable2]
+		pa, pb := one.at, two.at
+		one.to(nil)
+		two.to(nil)
+		one.to(pb)
+		two.to(pa)
+		r.start()
+		for cable, unit := range map[string]string{cable1: "shelf-09", cable2: "shelf-01"} {
+			l := r.until(cable, "finished", in(bench.Finished))
+			if l.Unit != unit || !engine.How(l.Ending.Code).Good() {
+				t.Errorf("on %s: %+v, %+v", cable, l, l.Ending)
+			}
+		}
+		for _, s := range []*sim.Session{a, b} {
+			for prompt, n := range asked(s) {
+				if n != 1 {
+					t.Errorf("%q was answered %d times", prompt, n)
+				}
+			}
 		}
 	})
 }

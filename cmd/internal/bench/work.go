@@ -41,6 +41,7 @@ type run struct {
 	hands    *player.Hands
 	cancel   context.CancelFunc
 	estimate time.Duration
+	far      sync.WaitGroup // what tells the store of orders about holds
 
 	// guarded by Daemon.mu
 	stopped Person // who has stopped it
@@ -176,14 +177,22 @@ func (d *Daemon) orderOf(ctx context.Context, u *plan.Unit, j job) (Order, runNo
 		order.ID, order.Unit = last.Order, u.Name
 		return order, last, nil
 	}
-	order, err := d.orders.Allow(ctx, "the site lets every unit be played", orderFor(u))
+	order, err := d.orders.Allow(ctx, "the site", d.orderFor(u))
 	if err == nil {
 		d.heardOf(order)
 	}
 	return order, last, err
 }
 
-func orderFor(u *plan.Unit) Order { return Order{Unit: u.Name, Serial: u.Serial, Kind: u.Kind} }
+// orderFor is the order of a unit as it is known, or what a new one is made
+// of; called without the lock.
+func (d *Daemon) orderFor(u *plan.Unit) Order {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	o := d.work[u.Name]
+	o.Unit, o.Serial, o.Kind = u.Name, u.Serial, u.Kind
+	return o
+}
 
 // station prepares the run: dialogue, secrets and the open line.
 func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*station.Station, error) {
@@ -220,6 +229,9 @@ func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*statio
 }
 
 func (l *line) open(ctx context.Context, set console.Settings) (console.Line, error) {
+	if !l.ours() {
+		return nil, errNotOurs
+	}
 	opened, err := l.d.cfg.Open(ctx, l.address, set, "linehand bench")
 	if err != nil {
 		return nil, err
@@ -235,13 +247,21 @@ type guarded struct {
 }
 
 func (g *guarded) Write(p []byte) (int, error) {
-	g.line.d.mu.Lock()
-	r := g.line.run
-	g.line.d.mu.Unlock()
-	if r != nil && !r.work.Valid(time.Now()) {
-		return 0, fmt.Errorf("the unit is no longer this bench's, and nothing is typed to it: %w", console.ErrLost)
+	if !g.line.ours() {
+		return 0, fmt.Errorf("%w: %w", errNotOurs, console.ErrLost)
 	}
 	return g.Line.Write(p)
+}
+
+var errNotOurs = errors.New("the unit is no longer this bench's, and nothing is typed to it")
+
+// ours tells whether the unit that is played on the line, if any, is still
+// this bench's.
+func (l *line) ours() bool {
+	l.d.mu.Lock()
+	r := l.run
+	l.d.mu.Unlock()
+	return r == nil || r.work.Valid(time.Now())
 }
 
 // fetch gets the secrets of a run; after a failure they are looked for
@@ -291,6 +311,7 @@ func (l *line) perform(ctx context.Context, s *station.Station, j Job, work Work
 	lost := work.Lost().Err() != nil
 	cancel()
 	tasks.Wait()
+	r.far.Wait()
 	d.cfg.Seal(res.Record)
 	l.concluded(r, j, res, err, lost)
 }
@@ -344,116 +365,4 @@ func (r *run) stop(by Person) error {
 	d.mu.Unlock()
 	r.cancel()
 	return nil
-}
-
-// concluded settles a run that is over: it has ended, or the bench is being
-// stopped in the middle of it.
-func (l *line) concluded(r *run, j Job, res station.Result, err error, lost bool) {
-	d := l.d
-	d.mu.Lock()
-	byPerson := r.stopped.Name != ""
-	l.run = nil
-	d.mu.Unlock()
-	e := Ending{Code: string(res.Ending.How), Sentence: d.cfg.Mask.Text(res.Ending.Sentence), Next: d.cfg.Mask.Text(res.Ending.Next), At: time.Now()}
-	switch {
-	case err != nil: // nothing was sent
-		r.work.Leave()
-		l.set(func(s *Line) {
-			s.State, s.Person, s.Why, s.Hold = Matched, true, d.cfg.Mask.Text(err.Error()), nil
-			l.retry = time.Now().Add(retryPlay)
-		})
-		return
-	case res.Ending.How == engine.Stopped && !byPerson:
-		r.work.Leave() // it goes on when the bench does, or when the unit is ours again
-		l.set(func(s *Line) {
-			s.State, s.Person, s.Why, s.Hold = Matched, lost, "the run goes on when the bench does", nil
-			l.resume = j.Unit.Name
-			if lost {
-				s.Why = "the unit is not this bench's any more: its lease was lost"
-				l.retry = time.Now().Add(retryPlay)
-			}
-		})
-		return
-	}
-	d.settle(j.Unit.Name, e, r.work)
-	l.set(func(s *Line) {
-		s.State, s.Person, s.Hold, s.Ending, s.TakenBy = Finished, true, nil, &e, ""
-		s.Why = e.Sentence
-	})
-	d.mu.Lock()
-	d.tell(Change{What: "records"})
-	d.mu.Unlock()
-}
-
-// settle has the ending of a run on disk, here and with the orders.
-func (d *Daemon) settle(unit string, e Ending, work Work) {
-	var record string
-	err := d.notes.change(func(s *saved) {
-		n := s.Runs[unit]
-		n.Ending, record = &e, n.Record
-		s.Runs[unit] = n
-	})
-	if err != nil {
-		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of a run could not be noted")
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), settleWithin)
-	defer cancel()
-	if err := work.Finish(ctx, e, good(e.Code), record); err != nil {
-		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of an order could not be noted; it is tried again when the bench starts")
-		return
-	}
-	err = d.notes.change(func(s *saved) {
-		n := s.Runs[unit]
-		n.Settled = true
-		s.Runs[unit] = n
-	})
-	if err != nil {
-		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of a run could not be noted")
-	}
-}
-
-// settleWithin is how long the store of orders may take to note an ending.
-const settleWithin = 20 * time.Second
-
-// recover settles what the bench was cut off in: runs whose record has an
-// ending are over, those whose orders were not told of it are told.
-func (d *Daemon) recover(ctx context.Context) {
-	var runs map[string]runNote
-	d.notes.read(func(s *saved) { runs = s.Runs })
-	for unit, n := range runs {
-		if n.Settled {
-			continue
-		}
-		e := n.Ending
-		if e == nil {
-			e = d.endingOf(n)
-		}
-		if e == nil {
-			d.cfg.Seal(n.Record) // what there is of it; the run goes on in a record of its own
-			continue
-		}
-		work, err := d.orders.Begin(ctx, n.Order, n.Line, n.Serial)
-		if err != nil {
-			d.cfg.Log.Warn().Err(err).Str("unit", unit).Msg("a run that is over could not be settled")
-			continue
-		}
-		d.cfg.Seal(n.Record)
-		d.settle(unit, *e, work)
-	}
-}
-
-// endingOf is the ending that the record of a cut run holds; nil: the run is
-// to go on. One that ended because the bench was stopped goes on.
-func (d *Daemon) endingOf(n runNote) *Ending {
-	if n.Record == "" {
-		return nil
-	}
-	cut, err := station.ReadCut(n.Record, d.secrets)
-	if err != nil || cut.Ending == nil {
-		return nil
-	}
-	if cut.Ending.Code == string(engine.Stopped) && n.Stop == "" {
-		return nil
-	}
-	return &Ending{Code: cut.Ending.Code, Sentence: cut.Ending.Text, Next: cut.Ending.Next, At: cut.Ending.Wall}
 }
