@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"net"
 	"net/http"
 	"os"
@@ -11,7 +12,6 @@ import (
 	"time"
 
 	"linehand/cmd/internal/access"
-	"linehand/cmd/internal/bench"
 	"linehand/transcript"
 )
 
@@ -107,8 +107,9 @@ func TestHealth(t *testing.T) {
 	if w := r.ask("GET", "/readyz", "", ""); w.Code != 200 {
 		t.Errorf("%d", w.Code)
 	}
-	r.Ready = func(context.Context) error { return bench.ErrEnded }
-	if w := r.ask("GET", "/readyz", "", ""); w.Code != 503 || strings.Contains(w.Body.String(), bench.ErrEnded.Error()) {
+	why := errors.New("the disk is full")
+	r.Ready = func(context.Context) error { return why }
+	if w := r.ask("GET", "/readyz", "", ""); w.Code != 503 || strings.Contains(w.Body.String(), why.Error()) {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
 	if w := r.ask("GET", "/healthz", "", ""); w.Code != 200 {
