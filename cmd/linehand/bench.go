@@ -75,7 +75,7 @@ turns up, and nobody is asked.`,
 	f.Duration("away", 0, "how long a lost line may stay away during a run (default 5m)")
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
-	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand(), a.peopleCommand(), a.linkCommand())
+	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand(), a.peopleCommand(), a.tokensCommand(), a.linkCommand())
 	return cmd
 }
 

@@ -22,7 +22,7 @@ func (b *benching) serve(ctx context.Context) error {
 		Data: set.Data, Owner: b.whoever(), Listen: set.Listen, Cert: set.Cert, Key: set.TLSKey, Hosts: set.Hosts, Log: b.log,
 	})
 	if err != nil {
-		return err
+		return usage("linehand help bench tells more", "%v", err)
 	}
 	defer gate.Close()
 	records, err := archive.Open(archive.Options{
