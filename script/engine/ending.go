@@ -12,6 +12,7 @@ type How string
 const (
 	Done     How = "done"          // set up, and read back as planned
 	Already  How = "already"       // the unit was as planned; nothing was changed
+	Open     How = "open"          // as planned, but the unit is still at work on something
 	Differs  How = "differs"       // something reads back otherwise than planned
 	Held     How = "held"          // given up at a hold
 	Refused  How = "refused"       // the unit would not have an answer
@@ -41,7 +42,7 @@ func (h How) ExitCode() int {
 	codes := map[How]int{
 		Done: 0, Already: 0, Left: 0, Broken: 1,
 		Held: 10, Refused: 11, Chassis: 12, Differs: 13, Silent: 14, Garbled: 15,
-		LoopBack: 16, Strange: 17, Overdue: 18, Lost: 19, Failed: 20, NoRecord: 21, Stopped: 22,
+		LoopBack: 16, Strange: 17, Overdue: 18, Lost: 19, Failed: 20, NoRecord: 21, Stopped: 22, Open: 23,
 	}
 	if code, ok := codes[h]; ok {
 		return code
