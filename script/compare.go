@@ -6,8 +6,10 @@ import (
 	"math/bits"
 	"net/netip"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Compare tells whether what a unit printed is the planned value, compared
@@ -25,6 +27,10 @@ import (
 //     kB, MB, GB, TB are powers of 1000 and KiB, MiB, GiB, TiB of 1024 (IEC
 //     80000-13). A planned size in round units is met within one per cent at
 //     most: a 1 TB drive is not met by one of 960 GB.
+//   - names: the same set of names, each compared as name; blanks, commas and
+//     semicolons stand between them, and neither order nor repeats count.
+//
+// A time is compared with the clock: see CompareTime.
 //
 // A value that is not of the kind is an error that says which of the two.
 func Compare(kind ValueKind, got, want string) (bool, error) {
@@ -42,8 +48,22 @@ func Compare(kind ValueKind, got, want string) (bool, error) {
 		return compared(got, want, parseNumber, func(a, b *big.Rat) bool { return a.Cmp(b) == 0 })
 	case AsSize:
 		return compared(got, want, parseSize, sameSize)
+	case AsNames:
+		return slices.Equal(nameSet(got), nameSet(want)), nil
 	}
 	return false, fmt.Errorf("no kind of value is called %q", kind)
+}
+
+// nameSet is the names of a list, in one case and order.
+func nameSet(text string) []string {
+	names := strings.FieldsFunc(strings.ToLower(text), func(c rune) bool {
+		return unicode.IsSpace(c) || c == ',' || c == ';'
+	})
+	for i := range names {
+		names[i] = strings.TrimSuffix(names[i], ".")
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
 }
 
 func compared[T any](got, want string, parse func(string) (T, error), equal func(got, want T) bool) (bool, error) {

@@ -32,6 +32,13 @@ type Dialogue struct {
 	StopOn        []StopOn
 	AnswerQueries bool // answer terminal status queries as a terminal would
 	Stages        []Stage
+
+	// What a person does by hand around the dialogue. BeforeSaid and
+	// AfterSaid tell an empty list from none: none stands for the general
+	// set.
+	Before, After         []Step
+	BeforeSaid, AfterSaid bool
+	Serves                *Serves // nil: nothing is looked for before the set-up
 }
 
 // LineSpec is what the dialogue asks of the line.
@@ -149,6 +156,8 @@ type ReadBack struct {
 	Pattern *regexp.Regexp // first group is the value
 	Equals  *Answer        // the planned value; nil: keep as a fact only
 	Keep    string         // fact to keep the value as; ""
+	Within  time.Duration  // AsTime: how far the unit's clock may be off
+	Open    *Pattern       // a value that it stands in is not finished yet; nil: every value is
 	Pos     Pos
 
 	title *Answer // What, compiled
@@ -164,5 +173,7 @@ const (
 	AsAddress ValueKind = "address" // RFC 4291 and dotted forms, by value
 	AsMask    ValueKind = "mask"    // dotted mask or prefix length, by value
 	AsNumber  ValueKind = "number"
-	AsSize    ValueKind = "size" // bytes, decimal or binary prefixes (IEC 80000-13)
+	AsSize    ValueKind = "size"  // bytes, decimal or binary prefixes (IEC 80000-13)
+	AsTime    ValueKind = "time"  // a date with its time, against the clock when it was heard
+	AsNames   ValueKind = "names" // a set of names: order, capitals and repeats do not count
 )

@@ -67,6 +67,9 @@ func (e Errors) sorted() Errors {
 
 func placeAt(pos Pos) func(int) Pos { return func(int) Pos { return pos } }
 
+// DidYouMean suggests the nearest of the names that there are, or lists them.
+func DidYouMean(got string, names []string) string { return didYouMean(got, names, names) }
+
 // didYouMean suggests the nearest of the candidates, or lists the names that
 // there are.
 func didYouMean(got string, candidates, listed []string) string {

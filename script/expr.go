@@ -149,6 +149,37 @@ func (a *Answer) Text(v Values) (string, error) {
 	return text.String(), nil
 }
 
+// Sentence is Text for words to a person: an expression that chooses between
+// texts may choose an empty one. A planned value that is empty is an error
+// here too.
+func (a *Answer) Sentence(v Values) (string, error) {
+	parts, err := a.compiled()
+	if err != nil {
+		return "", err
+	}
+	var text strings.Builder
+	for _, part := range parts {
+		if part.prog != nil && part.prog.base == nil {
+			out, err := part.prog.run(v)
+			if err != nil {
+				return "", placed(part.pos, "${"+part.source+"}", err)
+			}
+			if out == "" {
+				continue
+			}
+		}
+		piece, err := part.render(v)
+		switch {
+		case err != nil:
+			return "", placed(part.pos, "${"+part.source+"}", err)
+		case piece.Secret != "":
+			return "", placed(a.Pos, a.Source, errors.New("a secret may stand only in an answer"))
+		}
+		text.WriteString(piece.Text)
+	}
+	return text.String(), nil
+}
+
 // UsesPlan tells whether the answer names anything beyond factory.* and
 // fact.*: such an answer must not reach the wrong chassis.
 func (a *Answer) UsesPlan() bool {

@@ -46,6 +46,11 @@ func newScope() scope {
 		"cluster": ClusterValues{},
 		"factory": FactoryValues{},
 		"fact":    map[string]string{},
+
+		"place":    PlaceValues{},
+		"supplies": []SupplyValues{},
+		"lift":     LiftValues{},
+		"storage":  StorageValues{},
 	}}
 }
 
@@ -132,12 +137,28 @@ func (p *program) findBase(sc scope, root ast.Node) {
 	if !ok || base == nil || base.Kind() != reflect.Struct {
 		return
 	}
-	p.zeroIsNone = base == reflect.TypeFor[PortValues]() && (field.Value == "mtu" || field.Value == "vlan")
+	p.zeroIsNone = zeroIsNone(base, field.Value)
 	code, err := expr.Compile(member.Node.String(), scopeOptions(sc)...)
 	if err != nil {
 		return // a loop's own element: computed
 	}
 	p.base, p.field = code, field.Value
+}
+
+// zeroIsNone tells the fields whose zero stands for "not planned". A layout
+// may well have no spares.
+func zeroIsNone(owner reflect.Type, field string) bool {
+	switch owner {
+	case reflect.TypeFor[PortValues]():
+		return field == "mtu" || field == "vlan"
+	case reflect.TypeFor[PlaceValues](), reflect.TypeFor[LiftValues]():
+		return true
+	case reflect.TypeFor[StorageValues]():
+		return field != "spares"
+	case reflect.TypeFor[ClusterValues]():
+		return field == "turn"
+	}
+	return false
 }
 
 // path is where in the plan the expression's value stands, "" for what is
@@ -162,6 +183,12 @@ func (p *program) path(v Values) string {
 		at = x.Path
 	case NetworkValues:
 		at = x.Path
+	case PlaceValues:
+		at = orElse(x.Path, "place")
+	case SupplyValues:
+		at = x.Path
+	case StorageValues:
+		at = orElse(x.Path, "storage")
 	}
 	if at == "" {
 		return ""

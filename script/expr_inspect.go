@@ -167,6 +167,11 @@ func (s scope) explainName(fault *exprFault, name string) {
 		fault.mend = "write ${secret.NAME}, with nothing else between the braces"
 		return
 	}
+	if _, has := s.names["fact"]; name == "fact" && !has {
+		fault.what = "what the unit prints is not known here"
+		fault.mend = "name a value of the plan, such as unit.serial"
+		return
+	}
 	names := slices.Sorted(maps.Keys(s.names))
 	fault.what = fmt.Sprintf("nothing is called %q here", name)
 	fault.mend = didYouMean(name, append(slices.Clone(names), allowedFunctions...), names)
@@ -176,6 +181,8 @@ var fieldOwners = map[string]reflect.Type{
 	"UnitValues": reflect.TypeFor[UnitValues](), "PortValues": reflect.TypeFor[PortValues](),
 	"NetworkValues": reflect.TypeFor[NetworkValues](), "ClusterValues": reflect.TypeFor[ClusterValues](),
 	"SiteValues": reflect.TypeFor[SiteValues](), "FactoryValues": reflect.TypeFor[FactoryValues](),
+	"PlaceValues": reflect.TypeFor[PlaceValues](), "SupplyValues": reflect.TypeFor[SupplyValues](),
+	"LiftValues": reflect.TypeFor[LiftValues](), "StorageValues": reflect.TypeFor[StorageValues](),
 }
 
 func fieldFault(owner, name string) (what, mend string) {

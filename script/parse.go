@@ -32,6 +32,8 @@ const (
 	DefaultWithin  = 2 * time.Minute
 	DefaultEvery   = 5 * time.Second
 	DefaultColumns = 80
+	// DefaultClockWithin is how far a unit's clock may be off.
+	DefaultClockWithin = 2 * time.Minute
 )
 
 // Load reads a dialogue file. A fault in it comes back as Errors.
@@ -122,6 +124,9 @@ func (r *reader) dialogue(root *yamlwalk.Value, d *Dialogue) {
 		field{name: "queries", read: func(v *yamlwalk.Value) { d.AnswerQueries = r.oneOf(v, "ignore", "answer") == "answer" }},
 		field{name: "stop-on", read: func(v *yamlwalk.Value) { d.StopOn = r.stopOn(v) }},
 		field{name: "stages", required: true, read: func(v *yamlwalk.Value) { d.Stages = r.stages(v) }},
+		field{name: "before", read: func(v *yamlwalk.Value) { d.Before, d.BeforeSaid = r.steps(v, "before"), true }},
+		field{name: "after", read: func(v *yamlwalk.Value) { d.After, d.AfterSaid = r.steps(v, "after"), true }},
+		field{name: "serves", read: func(v *yamlwalk.Value) { d.Serves = r.serves(v) }},
 	)
 	if d.Title == "" {
 		d.Title = d.Name

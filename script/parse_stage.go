@@ -222,18 +222,43 @@ func (r *reader) reads(sc scope, v *yamlwalk.Value) []ReadBack {
 		whole := r.object(item, "a read-back",
 			field{name: "what", required: true, read: func(v *yamlwalk.Value) { read.What = r.line1(v); read.title = r.wordsOnly(sc, v) }},
 			field{name: "as", read: func(v *yamlwalk.Value) {
-				read.As = ValueKind(r.oneOf(v, string(AsText), string(AsName), string(AsAddress), string(AsMask), string(AsNumber), string(AsSize)))
+				read.As = ValueKind(r.oneOf(v, string(AsText), string(AsName), string(AsAddress), string(AsMask), string(AsNumber), string(AsSize), string(AsTime), string(AsNames)))
 			}},
 			field{name: "regexp", required: true, read: func(v *yamlwalk.Value) { read.Pattern = r.groupRegexp(v) }},
 			field{name: "equals", read: func(v *yamlwalk.Value) { read.Equals = r.wordsOnly(sc, v) }},
 			field{name: "keep", read: func(v *yamlwalk.Value) { read.Keep = r.text(v); r.factName(Pos(v.Pos), read.Keep) }},
+			field{name: "within", read: func(v *yamlwalk.Value) { read.Within = r.duration(v, time.Second, 24*time.Hour) }},
+			field{name: "open", read: func(v *yamlwalk.Value) {
+				if p, ok := r.pattern(v); ok {
+					read.Open = &p
+				}
+			}},
 		)
-		if whole && item.Get("equals") == nil && item.Get("keep") == nil {
-			r.fault(read.Pos, "the read-back neither compares nor keeps what it reads", "add equals with the planned value, or keep with the name of a fact")
+		if whole {
+			r.wholeRead(item, &read)
 		}
 		list = append(list, read)
 	}
 	return list
+}
+
+// wholeRead looks at which keys of a read-back go together.
+func (r *reader) wholeRead(v *yamlwalk.Value, read *ReadBack) {
+	equals, within, open := v.Get("equals"), v.Get("within"), v.Get("open")
+	switch {
+	case read.As == AsTime && equals != nil:
+		r.fault(Pos(equals.Pos), "a time is compared with the clock, and takes no equals", "take it out; within says how far off the unit may be")
+	case read.As == AsTime:
+		if within == nil {
+			read.Within = DefaultClockWithin
+		}
+	case within != nil:
+		r.fault(Pos(within.Pos), "within says how far a clock may be off, and this is compared as "+string(read.As), "write as: time, or take within out")
+	case equals == nil && open != nil:
+		r.fault(Pos(open.Pos), "open without equals", "add equals with what it is to be in the end")
+	case equals == nil && v.Get("keep") == nil:
+		r.fault(read.Pos, "the read-back neither compares nor keeps what it reads", "add equals with the planned value, or keep with the name of a fact")
+	}
 }
 
 // Title is the read-back's name for people, its ${…} replaced.

@@ -52,6 +52,7 @@ type Shown struct {
 	Tail  string        // the end of it, in which prompts are looked for
 	Quiet time.Duration // how long the line has been quiet
 	Now   time.Time
+	Heard time.Time // by the wall clock, when the last of it was heard; zero: Quiet before Now
 }
 
 // How long quiet text must stand before it means something by itself.
@@ -89,7 +90,7 @@ func (e *Engine) Decide(live []Live, match int, shown Shown) (Decision, error) {
 // matched decides about a prompt that is known.
 func (e *Engine) matched(x *exchange, shown Shown) (Decision, error) {
 	if x.spec.Press == nil || x.stage.no != e.cur {
-		if err := e.readBack(shown.Since); err != nil {
+		if err := e.readBack(shown); err != nil {
 			return nil, err
 		}
 		if e.live == nil {
@@ -130,7 +131,7 @@ func (e *Engine) unmatched(shown Shown) (Decision, error) {
 		return nil, err
 	}
 	if over {
-		if err := e.readBack(shown.Since); err != nil {
+		if err := e.readBack(shown); err != nil {
 			return nil, err
 		}
 		return Finish{e.complete()}, nil

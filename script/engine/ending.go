@@ -70,6 +70,10 @@ func (e *Engine) complete() Ending {
 		return Ending{Differs,
 			fmt.Sprintf("The unit answered to the end, but %s otherwise than planned.", count(e.differs, "value reads back", "values read back")),
 			"Look at the read-backs in the audit, correct the unit or the plan, and run again."}
+	case len(e.open) > 0:
+		return Ending{Open,
+			fmt.Sprintf("The unit is as planned so far, and still at work: %s.", strings.Join(e.open, ", ")),
+			"Leave it at work, and run linehand proof later: that closes what is open."}
 	case !e.changed:
 		return Ending{Already,
 			"The unit is already set up as planned; nothing was changed.",

@@ -30,7 +30,8 @@ type Engine struct {
 	changed bool // an answer has been given that changes the unit
 	differs int  // read-backs that were not as planned
 	readOK  int
-	redrawn bool // the redraw key has been tried since the last answer
+	open    []string // read-backs that are not finished yet, for people
+	redrawn bool     // the redraw key has been tried since the last answer
 
 	live []Live // as Live last worked it out; nil: to be worked out again
 

@@ -305,7 +305,11 @@ func (p *play) marks() {
 			_ = p.rec.Append(transcript.Event{Kind: transcript.Note, Code: "read", Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos, Name: r.What, Text: r.Got})
 			continue
 		}
-		_ = p.rec.Append(transcript.Event{Kind: transcript.ReadBack, Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos,
+		state := ""
+		if r.Open {
+			state = transcript.OpenYet
+		}
+		_ = p.rec.Append(transcript.Event{Kind: transcript.ReadBack, State: state, Stage: r.Stage, Exchange: r.Exchange, Pos: r.Pos,
 			Name: r.What, Value: r.Path, Got: r.Got, Want: r.Want, Equal: r.Equal, Text: text})
 	}
 }

@@ -68,7 +68,7 @@ func (p *play) failedOr(err error) (*engine.Ending, error) {
 // decide matches the text that the unit shows and asks the engine.
 func (p *play) decide(live []engine.Live) (engine.Decision, error) {
 	now := time.Now()
-	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now}
+	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now, Heard: p.lastHeard}
 	shown.Tail = tail(shown.Since)
 	match := -1
 	if strings.TrimSpace(shown.Tail) != "" {

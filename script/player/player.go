@@ -254,9 +254,11 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 func (p *play) close(end engine.Ending) engine.Ending {
 	end.Sentence = p.Mask(end.Sentence)
 	p.marks() // a failed recorder shows in the ending below
-	err := p.rec.Append(transcript.Event{
-		Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode(),
-	})
+	last := transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode()}
+	if p.Part != "" {
+		last.Kind, last.State, last.Name = transcript.Phase, transcript.Over, p.Part
+	}
+	err := p.rec.Append(last)
 	if err == nil {
 		err = p.rec.Sync()
 	}
