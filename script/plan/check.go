@@ -213,5 +213,6 @@ func (c *checker) kinds() {
 	for i := range c.s.Kinds {
 		c.secretRef(c.s.Kinds[i].FactorySecret)
 		c.roles(c.s.Kinds[i].Roles)
+		c.afterwards(&c.s.Kinds[i])
 	}
 }

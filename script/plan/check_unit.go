@@ -21,6 +21,9 @@ func (c *checker) units() {
 		c.unitName(u)
 		c.unit(u)
 		c.facilities(u)
+		if kind := c.kind[u.Kind.Value]; kind != nil {
+			c.reached(u, kind)
+		}
 	}
 	c.membership()
 }

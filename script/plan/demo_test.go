@@ -49,6 +49,12 @@ func TestDemoSite(t *testing.T) {
 		"ports.e0.address": "192.0.2.22", "ports.e0.mask": "255.255.255.0", "ports.e0.prefix": "24", "ports.e0.cidr": "192.0.2.22/24", "ports.e0.gateway": "192.0.2.1", "ports.e0.network": "quay", "ports.e0.vlan": "10",
 		"ports.e0.address6": "2001:db8:5c::a", "ports.e0.prefix6": "64", "ports.e0.cidr6": "2001:db8:5c::a/64", "ports.e0.gateway6": "2001:db8:5c::1",
 		"networks.quay.subnet6": "2001:db8:5c::/64", "networks.quay.prefix6": "64", "networks.quay.gateway6": "2001:db8:5c::1",
+		"cluster.members": "deep-1 deep-2", "cluster.turn": "2",
+		"place.rack": "rack-2", "place.at": "3", "place.side": "front", "place.height": "4",
+		"supplies.1.number": "1", "supplies.1.feed": "strip-2a", "supplies.1.inlet": "C14",
+		"supplies.2.number": "2", "supplies.2.feed": "strip-2b", "supplies.2.inlet": "C14",
+		"storage.drives": "24", "storage.size": "20 TB", "storage.layout": "double parity groups", "storage.groups": "2",
+		"storage.use": "22", "storage.spares": "2", "storage.serve": "after the check",
 	}
 	for name, host := range map[string]string{"e1": "198.51.100.24", "e2": "198.51.100.25", "e3": "198.51.100.26"} {
 		at := "ports." + name

@@ -48,7 +48,11 @@ type Unit struct {
 	Name     string
 	Kind     string
 	Serial   string // as planned; "" when the profile leaves it open
-	Dialogue string // path of the dialogue file
+	Dialogue string // path of the dialogue of the first boot; "": it has no console
+	SetUp    string // path of the dialogue for the rest of the settings; "": none
+	Proof    string // path of the dialogue that proves them; "": none
+	Reach    string // what SetUp and Proof are played over: site.OverConsole or site.OverSSH
+	SSH      SSH    // how it is signed in to over SSH, also where Reach is the console
 	Values   script.Values
 	Planned  map[string]string     // value path -> planned value, no secrets
 	Sources  map[string]script.Pos // value path -> where the profile says so
@@ -62,6 +66,16 @@ type Unit struct {
 	Cords   []site.Cord
 	Storage site.Storage
 	Cluster string // name; "" for none
+}
+
+// SSH is how a unit is signed in to across the network once it serves, with
+// everything filled in that its kind leaves open.
+type SSH struct {
+	User   string // the factory sign-in's where the kind says none; "": neither says one
+	Role   string // whose secret is the password
+	Secret string // name of that secret; "": nothing plays the role for this unit
+	Port   int
+	Older  []string // algorithms that would not be offered otherwise, by their names in SSH (RFC 4251 6)
 }
 
 // Make checks a site and makes the plan. With any problem of severity Error
@@ -79,6 +93,7 @@ func Make(s *site.Site) (*Plan, Problems) {
 	lock := c.allot()
 	c.reach()
 	c.rooms()
+	c.visit()
 	problems := c.inOrder()
 	if problems.Err() != nil {
 		return nil, problems

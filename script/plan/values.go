@@ -50,7 +50,7 @@ func newMaker(c *checker) *maker {
 		m.networkOf(&c.s.Networks[i])
 	}
 	for name, units := range c.members {
-		for _, u := range units {
+		for _, u := range starterFirst(units) {
 			m.members[name] = append(m.members[name], u.Name.Value)
 		}
 	}
@@ -150,14 +150,14 @@ func (m *maker) networkOf(n *site.Network) {
 
 func (m *maker) unit(u *site.Unit) *Unit {
 	kind := m.kind[u.Kind.Value]
-	room := 40
+	room := 52
 	if len(u.Ports) == 0 {
-		room = 12 // what holds for the whole site
+		room = 18 // what holds for the whole site, and its place
 	}
 	out := &Unit{
 		Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Dialogue: kind.DialoguePath,
 		Planned: make(map[string]string, room), Sources: make(map[string]script.Pos, room),
-		Facts: factsOf(u, kind), Place: u.Place, Cords: u.Cords, Storage: u.Storage, Cluster: u.Cluster.Name.Value,
+		Facts: factsOf(u, kind), Place: u.Place, Cords: u.Cords, Storage: storageOf(u, kind), Cluster: u.Cluster.Name.Value,
 	}
 	values := script.UnitValues{Name: u.Name.Value, Kind: u.Kind.Value, Serial: u.Serial.Value, Title: u.Title.Value, Path: "unit"}
 	out.put(of("unit.name", u.Name), of("unit.kind", u.Kind), of("unit.serial", u.Serial), of("unit.title", u.Title))
@@ -174,7 +174,9 @@ func (m *maker) unit(u *site.Unit) *Unit {
 		"unit": values, "site": m.siteValues, "port": first, "ports": values.Ports, "network": first.Network,
 		"cluster": m.clusterOf(out, u), "secret": m.secrets(out, u, kind), "fact": map[string]string{},
 		"factory": script.FactoryValues{User: kind.FactoryUser.Value, Secret: script.SecretRef{Name: kind.FactorySecret.Value}},
+		"place":   placeValues(out), "supplies": supplyValues(out), "storage": storageValues(out), "lift": script.LiftValues{},
 	}
+	m.afterwards(out, kind)
 	out.SHA256 = digest(out.Planned)
 	return out
 }
@@ -249,10 +251,12 @@ func (m *maker) clusterOf(out *Unit, u *site.Unit) script.ClusterValues {
 	}
 	k := m.cluster[u.Cluster.Name.Value]
 	v.Name, v.Members = k.Name.Value, m.members[k.Name.Value]
+	v.Turn = slices.Index(v.Members, u.Name.Value) + 1
 	if k.Address.Value != "" {
 		v.Address = m.addr(&k.Address).String()
 	}
 	out.put(planned{"cluster.mode", v.Mode, pos}, planned{"cluster.name", v.Name, pos}, planned{"cluster.address", v.Address, k.Address.Pos})
+	out.put(planned{"cluster.members", strings.Join(v.Members, " "), k.Pos}, planned{"cluster.turn", strconv.Itoa(v.Turn), pos})
 	out.put(m.networkPlan[k.Network.Value]...)
 	return v
 }

@@ -55,6 +55,14 @@ var badProfiles = []struct{ name, old, new, want string }{
 	{"blank at the end", "serial: BW24-2207-0127", "serial: 'BW24-2207-0127 '", `38:13: serial: the text starts or ends with a blank; take the blank out`},
 	{"dot in a name", "{name: e1, network", "{name: e.1, network", `35:16: name: "e.1" cannot be a name here; use at most 64 letters, digits and - _ / :, a letter or digit first`},
 	{"server with a port", "dns: [192.0.2.3]", "dns: ['192.0.2.3:53']", `6:9: dns: this is neither a server's address nor its name; write it alone, without port, user or scheme`},
+	{"nearly a key of the visit", "units:", "visit: {step: required}\nunits:", `28:9: unknown key "step" in the visit; did you mean "steps"?`},
+	{"no such way of steps", "units:", "visit: {steps: some}\nunits:", `28:16: steps: "some" is none of the words that may stand here; write one of as written, required and advisory`},
+	{"no such reach", "    roles: {admin: shelf-admin}", "    roles: {admin: shelf-admin}\n    reach: telnet", `24:12: reach: "telnet" is none of the words that may stand here; write one of console and ssh`},
+	{"password for SSH", "    roles: {admin: shelf-admin}", "    roles: {admin: shelf-admin}\n    ssh: {user: fitter, password: brine}", `24:25: a secret must not be written in the profile, as under "password" here; ` + toRefer + `; change the secret too: it has stood in a file`},
+	{"user with a blank", "    roles: {admin: shelf-admin}", "    roles: {admin: shelf-admin}\n    ssh: {user: the fitter}", `24:17: user: "the fitter" cannot be a user's name; write at most 64 printable characters without blanks`},
+	{"no such port", "    roles: {admin: shelf-admin}", "    roles: {admin: shelf-admin}\n    ssh: {port: 65536}", `24:17: port: "65536" is not a TCP port; write a whole number from 1 to 65535`},
+	{"algorithms in one text", "    roles: {admin: shelf-admin}", "    roles: {admin: shelf-admin}\n    ssh: {older-algorithms: ['ssh-rsa,ssh-dss']}", `24:30: older-algorithms: "ssh-rsa,ssh-dss" cannot be the name of an algorithm; write its name in SSH (RFC 4251 6), such as diffie-hellman-group14-sha1, one for each element`},
+	{"when to serve", "    cluster: {join: deep}", "    cluster: {join: deep}\n    storage: {serve: at-once}", `40:22: serve: "at-once" is none of the words that may stand here; did you mean "at once"?`},
 	{"defaults not there", "format: linehand.site/1", "format: linehand.site/1\ndefaults: company.yaml", `2:11: company.yaml cannot be read: file does not exist; name a file that is there and may be read`},
 }
 

@@ -142,10 +142,19 @@ func (d *decoder) kind(e yamlwalk.Entry) Kind {
 	}
 	d.need(v, "dialogue", fmt.Sprintf("the kind %q", e.Key))
 	k.Facts = factsOf(v)
-	if k.Dialogue.Value != "" && k.Dialogue.Value != NoDialogue {
-		k.DialoguePath = relativeTo(k.Dialogue.Pos.File, k.Dialogue.Value)
-	}
+	k.DialoguePath = pathOf(k.Dialogue)
+	k.SetUp, k.Proof, k.Reach, k.SSH = textOf(v, "set-up"), textOf(v, "proof"), textOf(v, "reach"), sshOf(v.Get("ssh"))
+	k.SetUpPath, k.ProofPath = pathOf(k.SetUp), pathOf(k.Proof)
+	k.Storage = storageOf(v.Get("storage"))
 	return k
+}
+
+// pathOf is the path of a dialogue that a kind names; "" where it names none.
+func pathOf(t Text) string {
+	if t.Value == "" || t.Value == NoDialogue {
+		return ""
+	}
+	return relativeTo(t.Pos.File, t.Value)
 }
 
 func (d *decoder) unit(v *yamlwalk.Value) Unit {

@@ -100,14 +100,30 @@ func storageOf(v *yamlwalk.Value) Storage {
 	if v == nil {
 		return Storage{}
 	}
-	return Storage{Pos: script.Pos(v.Pos), Layout: textOf(v, "layout"), Groups: numberOf(v, "groups"), Spares: numberOf(v, "spares"), Use: numberOf(v, "use")}
+	return Storage{
+		Pos: script.Pos(v.Pos), Layout: textOf(v, "layout"), Groups: numberOf(v, "groups"),
+		Spares: numberOf(v, "spares"), Use: numberOf(v, "use"), Serve: textOf(v, "serve"),
+	}
+}
+
+func sshOf(v *yamlwalk.Value) SSH {
+	if v == nil {
+		return SSH{}
+	}
+	return SSH{
+		Pos: script.Pos(v.Pos), User: textOf(v, "user"), Role: textOf(v, "role"), Port: numberOf(v, "port"),
+		OlderAlgorithms: textsOf(v, "older-algorithms"),
+	}
 }
 
 func visitOf(v *yamlwalk.Value) Visit {
 	if v == nil {
 		return Visit{}
 	}
-	return Visit{Pos: script.Pos(v.Pos), Technicians: numberOf(v, "technicians"), Lines: numberOf(v, "lines")}
+	return Visit{
+		Pos: script.Pos(v.Pos), Technicians: numberOf(v, "technicians"), Lines: numberOf(v, "lines"), Steps: textOf(v, "steps"),
+		Required: textsOf(v, "required"), Advisory: textsOf(v, "advisory"), Without: textsOf(v, "without"),
+	}
 }
 
 func rangesOf(v *yamlwalk.Value, key string) []Range {

@@ -143,7 +143,14 @@ type Storage struct {
 	Groups Number // 0: not said
 	Spares Number
 	Use    Number // drives in the layout, spares aside; 0: all that are not spares
+	Serve  Text   // AtOnce or AfterCheck; "": after the check
 }
+
+// When a unit may serve from storage that it has just made.
+const (
+	AtOnce     = "at once"
+	AfterCheck = "after the check" // of every drive, or of the parity over them
+)
 
 // The layouts.
 const (
@@ -165,4 +172,17 @@ type Visit struct {
 	Pos         script.Pos
 	Technicians Number
 	Lines       Number
+
+	// Steps says which steps by hand must be ticked before the visit goes on.
+	Steps    Text   // StepsAsWritten, StepsRequired or StepsAdvisory; "": as written
+	Required []Text // names of steps that must be ticked, whatever Steps says
+	Advisory []Text // names of steps that need not be
+	Without  []Text // names of steps that this site leaves out
 }
+
+// Which steps by hand are hold points.
+const (
+	StepsAsWritten = "as written"
+	StepsRequired  = "required"
+	StepsAdvisory  = "advisory"
+)

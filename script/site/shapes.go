@@ -46,6 +46,9 @@ var limitShape = &shape{kind: object, called: "a limit", fields: []field{
 
 var kindShape = &shape{kind: object, called: "a kind of unit", fields: []field{
 	{"title", plainText}, {"dialogue", &shape{kind: text, hint: "the dialogue's path, or none for equipment without a console"}},
+	{"set-up", &shape{kind: text, hint: "path of the dialogue for what is set up after the first boot, or none"}},
+	{"proof", &shape{kind: text, hint: "path of the dialogue that proves it and changes nothing, or none"}},
+	{"reach", oneOf(OverConsole, OverSSH)}, {"ssh", sshShape},
 	{"factory", &shape{kind: object, called: "the factory sign-in", fields: []field{{"user", plainText}, {"secret", secretName}}}},
 	{"roles", roles},
 	{"limits", &shape{kind: object, called: "the limits of a kind", fields: []field{{"name", limitShape}, {"cluster", limitShape}, {"secret", limitShape}}}},
@@ -57,7 +60,14 @@ var kindShape = &shape{kind: object, called: "a kind of unit", fields: []field{
 	{"supplies", &shape{kind: number, called: "a number of supplies", least: 0, most: maxSupplies}},
 	{"inlet", oneOf(inlets()...)},
 	{"outlets", &shape{kind: number, called: "a number of outlets", least: 1, most: 100}},
-	{"drives", drivesShape}, {"times", timesShape},
+	{"drives", drivesShape}, {"storage", storageShape}, {"times", timesShape},
+}}
+
+var sshShape = &shape{kind: object, called: "the sign-in over SSH", fields: []field{
+	{"user", &shape{kind: text, check: checkUser, form: &form{pattern: userForm.String()}}},
+	{"role", &shape{kind: text, check: checkRole, form: &form{pattern: `^[A-Za-z][A-Za-z0-9_-]{0,63}$`}}},
+	{"port", &shape{kind: number, called: "a TCP port", least: 1, most: 65535}},
+	{"older-algorithms", &shape{kind: texts, called: "older algorithms", check: checkAlgorithm, form: &form{pattern: algorithmForm.String()}}},
 }}
 
 var drivesShape = &shape{kind: object, called: "the drives", fields: []field{
@@ -96,6 +106,7 @@ var storageShape = &shape{kind: object, called: "the storage of a unit", fields:
 	{"groups", &shape{kind: number, called: "a number of groups", least: 1, most: 1000}},
 	{"spares", &shape{kind: number, called: "a number of spares", least: 0, most: 1000}},
 	{"use", &shape{kind: number, called: "a number of drives", least: 1, most: 10000}},
+	{"serve", oneOf(AtOnce, AfterCheck)},
 }}
 
 var rackShape = &shape{kind: object, called: "a rack", fields: []field{
@@ -118,7 +129,11 @@ var feedShape = &shape{kind: object, called: "a feed", fields: []field{
 var visitShape = &shape{kind: object, called: "the visit", fields: []field{
 	{"technicians", &shape{kind: number, called: "a number of technicians", least: 1, most: 100}},
 	{"lines", &shape{kind: number, called: "a number of lines", least: 1, most: 1000}},
+	{"steps", oneOf(StepsAsWritten, StepsRequired, StepsAdvisory)},
+	{"required", stepNames}, {"advisory", stepNames}, {"without", stepNames},
 }}
+
+var stepNames = &shape{kind: texts, called: "names of steps by hand"}
 
 var importShape = &shape{kind: object, called: "the import", fields: []field{
 	{"file", &shape{kind: text, check: checkTableFile, form: &form{pattern: `\.([Cc][Ss][Vv]|[Xx][Ll][Ss][Xx])$`}}},

@@ -98,12 +98,42 @@ type Kind struct {
 	Dialogue Text // as written
 	// DialoguePath is Dialogue made relative to the folder of the file that
 	// says it; "" for equipment without a console (NoDialogue).
-	DialoguePath  string
-	FactoryUser   Text
-	FactorySecret Text // name of a secret
-	Roles         []Role
+	DialoguePath string
+	// SetUp and Proof are the dialogues after the first boot, as written: the
+	// rest of the settings, and the proof that they hold. Their paths are
+	// made as DialoguePath; "" for none.
+	SetUp, Proof         Text
+	SetUpPath, ProofPath string
+	Reach                Text // OverConsole or OverSSH; "": the console
+	SSH                  SSH
+	Storage              Storage // of units that do not say otherwise
+	FactoryUser          Text
+	FactorySecret        Text // name of a secret
+	Roles                []Role
 	Facts
 }
+
+// SSH is how a unit is signed in to across the network once it serves
+// (RFC 4252 to 4254). What it leaves open script/plan fills in.
+type SSH struct {
+	Pos             script.Pos
+	User            Text   // "": the user of the factory sign-in
+	Role            Text   // whose secret is the password; "": DefaultRole
+	Port            Number // 0: DefaultSSHPort
+	OlderAlgorithms []Text // names that would not be offered otherwise
+}
+
+// What holds of SSH where a profile does not say.
+const (
+	DefaultRole    = "admin"
+	DefaultSSHPort = 22 // IANA, Service Name and Transport Protocol Port Number Registry
+)
+
+// What set-up and proof are played over.
+const (
+	OverConsole = "console"
+	OverSSH     = "ssh"
+)
 
 // NoDialogue stands for a dialogue where the kind has no console.
 const NoDialogue = "none"

@@ -20,6 +20,10 @@ var (
 	secretForm   = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]*$`)
 	roleForm     = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_-]*$`)
 	variableForm = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
+	userForm     = regexp.MustCompile(`^[!-~]{1,64}$`)
+
+	// RFC 4251 6: printable US-ASCII without commas, at most 64 characters.
+	algorithmForm = regexp.MustCompile(`^[a-z0-9][a-zA-Z0-9.@/+_-]{0,63}$`)
 )
 
 // checkAnyText holds for every text: what a profile says may be typed on a
@@ -65,6 +69,22 @@ func checkRole(s string) (what, mend string) {
 func checkVariable(s string) (what, mend string) {
 	if !variableForm.MatchString(s) {
 		return "what is written here cannot be the name of an environment variable", "name a variable (letters, digits and _), such as LINEHAND_SECRET_ADMIN; " + howToRefer
+	}
+	return "", ""
+}
+
+func checkUser(s string) (what, mend string) {
+	if !userForm.MatchString(s) {
+		return fmt.Sprintf("%q cannot be a user's name", s), "write at most 64 printable characters without blanks"
+	}
+	return "", ""
+}
+
+// checkAlgorithm looks at the form of an algorithm's name (RFC 4251 6). Which
+// ones there are is for the SSH line to say.
+func checkAlgorithm(s string) (what, mend string) {
+	if !algorithmForm.MatchString(s) {
+		return fmt.Sprintf("%q cannot be the name of an algorithm", s), "write its name in SSH (RFC 4251 6), such as diffie-hellman-group14-sha1, one for each element"
 	}
 	return "", ""
 }

@@ -52,6 +52,7 @@ func Write(w io.Writer, r station.Report) error {
 
 func functions() template.FuncMap {
 	return template.FuncMap{
+		"hours":    hours,
 		"style":    func() template.CSS { return template.CSS(draw.Style + styleText) },
 		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}

@@ -189,6 +189,7 @@ func (p Printout) disks(all []sums.Disks) {
 		}
 		p.table(rows)
 		p.remarks(d)
+		p.ways(d)
 	}
 	p.wrapped("  ", "> is the planned layout; the number of groups or copies stands behind it. Survives: failed drives for certain (and at best). Rebuild: h:mm, at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. MTTDL: the mean time to data loss in years by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
 }
@@ -229,6 +230,20 @@ func (p Printout) remarks(d sums.Disks) {
 			continue
 		}
 		for _, n := range slices.Concat(o.Against, o.Cautions) {
+			p.wrapped("    ", "- "+n.Text+" ("+n.Source+")")
+		}
+	}
+}
+
+// ways says what serving at once and after the check each risk.
+func (p Printout) ways(d sums.Disks) {
+	for _, way := range d.Ways {
+		planned := ""
+		if way.Serve == d.Serve {
+			planned = ", as planned"
+		}
+		p.wrapped("    ", "To serve "+way.Serve+planned+":")
+		for _, n := range way.Risks {
 			p.wrapped("    ", "- "+n.Text+" ("+n.Source+")")
 		}
 	}
