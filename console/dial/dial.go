@@ -5,6 +5,7 @@
 //	usb:…, usbpath:…, platform:…   a serial port by its identity (see console/ports)
 //	unix:PATH                      a unix socket
 //	tcp:HOST:PORT                  raw TCP
+//	ssh:USER@HOST[:PORT]           a shell by SSH; WithSSH says how it signs in
 package dial
 
 import (
@@ -22,6 +23,7 @@ import (
 	"linehand/console/ports"
 	"linehand/console/serial"
 	"linehand/console/socket"
+	"linehand/console/ssh"
 )
 
 // Address says where a line is. Copies share what was learnt by opening it.
@@ -32,6 +34,7 @@ type Address struct {
 	known  *known
 	find   func(identity string) (device string, err error)
 	serial func(ctx context.Context, path, name string, set console.Settings, owner string) (console.Line, error)
+	signIn ssh.Options // of an address by SSH
 }
 
 type kind int
@@ -42,6 +45,7 @@ const (
 	byIdentity
 	byUnix
 	byTCP
+	bySSH
 )
 
 // known is what the first opening told of a device path.
@@ -66,7 +70,7 @@ func Parse(text string) (Address, error) {
 	case strings.ContainsAny(prefix, `/\`) || prefix == "." || prefix == "..":
 		a.kind = byPath
 	case !found:
-		return Address{}, fmt.Errorf("line address %q: want a path such as /dev/%s, or serial:, unix:, tcp: or an identity that `linehand lines` shows", text, text)
+		return Address{}, fmt.Errorf("line address %q: want a path such as /dev/%s, or serial:, unix:, tcp:, ssh: or an identity that `linehand lines` shows", text, text)
 	default:
 		return a.withPrefix(prefix, rest)
 	}
@@ -86,8 +90,14 @@ func (a Address) withPrefix(prefix, rest string) (Address, error) {
 		if err := checkHostPort(rest); err != nil {
 			return Address{}, fmt.Errorf("line address %q: %w", a.text, err)
 		}
+	case "ssh":
+		var err error
+		if a.signIn.User, a.signIn.Address, err = userAndHost(rest); err != nil {
+			return Address{}, fmt.Errorf("line address %q: %w", a.text, err)
+		}
+		a.kind, a.target = bySSH, a.signIn.Address
 	default:
-		return Address{}, fmt.Errorf("line address %q: unknown kind %q; there are serial, unix, tcp, usb, usbpath and platform", a.text, prefix)
+		return Address{}, fmt.Errorf("line address %q: unknown kind %q; there are serial, unix, tcp, ssh, usb, usbpath and platform", a.text, prefix)
 	}
 	if rest == "" {
 		return Address{}, fmt.Errorf("line address %q: nothing follows the colon", a.text)
@@ -98,12 +108,47 @@ func (a Address) withPrefix(prefix, rest string) (Address, error) {
 func checkHostPort(text string) error {
 	host, port, err := net.SplitHostPort(text)
 	if err != nil {
-		return errors.New("want tcp:HOST:PORT, with an IPv6 address in brackets")
+		return errors.New("want HOST:PORT, with an IPv6 address in brackets")
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 || host == "" {
 		return errors.New("want a host and a port number from 1 to 65535")
 	}
 	return nil
+}
+
+// userAndHost reads USER@HOST[:PORT]. Port 22 is SSH's own (RFC 4253 section
+// 4.1). A user's name may hold an @, a host's may not.
+func userAndHost(text string) (user, hostPort string, err error) {
+	at := strings.LastIndexByte(text, '@')
+	if at < 1 || at == len(text)-1 {
+		return "", "", errors.New("want ssh:USER@HOST or ssh:USER@HOST:PORT")
+	}
+	user, host := text[:at], text[at+1:]
+	if strings.ContainsAny(user, ": ") {
+		return "", "", errors.New("the user's name holds a colon or a blank; a secret is never part of an address")
+	}
+	bracketed := strings.HasPrefix(host, "[") && strings.HasSuffix(host, "]")
+	if bracketed || !strings.Contains(host, ":") {
+		host += ":22"
+	}
+	if err := checkHostPort(host); err != nil {
+		return "", "", fmt.Errorf("%w, as in ssh:USER@[2001:db8::1]:22", err)
+	}
+	return user, host, nil
+}
+
+// BySSH tells whether the line signs in, and the user and HOST:PORT.
+func (a Address) BySSH() (user, hostPort string, ok bool) {
+	return a.signIn.User, a.signIn.Address, a.kind == bySSH
+}
+
+// WithSSH gives an address by SSH what its text does not hold: the secret,
+// and what the host key is held against. User and Address stay those of the
+// text. Other addresses stay as they are.
+func (a Address) WithSSH(o ssh.Options) Address {
+	o.User, o.Address = a.signIn.User, a.signIn.Address
+	a.signIn = o
+	return a
 }
 
 // String is the address as it was given.
@@ -119,6 +164,8 @@ func (a Address) Open(ctx context.Context, set console.Settings, owner string) (
 	switch a.kind {
 	case byTCP:
 		return socket.Dial(ctx, "tcp", a.target, a.text)
+	case bySSH:
+		return ssh.Dial(ctx, a.text, a.signIn)
 	case byUnix:
 		return socket.Dial(ctx, "unix", a.target, a.text)
 	case byIdentity:

@@ -26,6 +26,11 @@ func TestParse(t *testing.T) {
 		{"unix:line", byUnix, "line"},
 		{"tcp:192.0.2.10:7001", byTCP, "192.0.2.10:7001"},
 		{"tcp:[2001:db8::1]:7001", byTCP, "[2001:db8::1]:7001"},
+		{"ssh:admin@192.0.2.21", bySSH, "192.0.2.21:22"},
+		{"ssh:admin@192.0.2.21:2222", bySSH, "192.0.2.21:2222"},
+		{"ssh:admin@[2001:db8::21]", bySSH, "[2001:db8::21]:22"},
+		{"ssh:admin@[2001:db8::21]:2222", bySSH, "[2001:db8::21]:2222"},
+		{"ssh:admin@corp@deep-1.example.net", bySSH, "deep-1.example.net:22"},
 		{"tcp:rack1.example.net:7001", byTCP, "rack1.example.net:7001"},
 	}
 	for _, tt := range tests {
@@ -51,6 +56,13 @@ func TestParseRefuses(t *testing.T) {
 		"tcp:192.0.2.1:65536":      "1 to 65535",
 		"tcp::7001":                "a host",
 		"tcp:2001:db8::1:7001":     "brackets",
+		"ssh:":                     "USER@HOST",
+		"ssh:192.0.2.21":           "USER@HOST",
+		"ssh:@192.0.2.21":          "USER@HOST",
+		"ssh:admin@":               "USER@HOST",
+		"ssh:admin:pw@192.0.2.21":  "secret",
+		"ssh:a@2001:db8::1":        "brackets",
+		"ssh:a@192.0.2.21:0":       "1 to 65535",
 		"/dev/tty\x1b[2J":          "control character",
 		"tcp:192.0.2.1:seventeen1": "1 to 65535",
 	} {

@@ -1,0 +1,10 @@
+//go:build !windows
+
+package reach
+
+import "syscall"
+
+const (
+	errRefusedHere     = syscall.ECONNREFUSED
+	errUnreachableHere = syscall.EHOSTUNREACH
+)

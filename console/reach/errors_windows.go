@@ -1,0 +1,9 @@
+package reach
+
+import "golang.org/x/sys/windows"
+
+// Windows has numbers of its own for what its sockets say.
+const (
+	errRefusedHere     = windows.WSAECONNREFUSED
+	errUnreachableHere = windows.WSAEHOSTUNREACH
+)
