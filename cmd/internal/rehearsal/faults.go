@@ -33,6 +33,15 @@ var faults = []fault{
 	{"cable-out", func(o *Options) { o.Faults.CutCableAt = 3500 }},
 	{"cable-out-and-back", func(o *Options) { o.Faults.CutCableAt, o.Faults.CutCableFor = 3500, 3*time.Second }},
 	{"no-cluster", func(o *Options) { o.Lonely = true }},
+	{"address-in-use", func(o *Options) { o.InUse = true }},
+	{"factory-still-valid", func(o *Options) { o.Flaws.FactoryOpen = true }},
+	{"wrong-member", func(o *Options) { o.Flaws.WrongMember = "stray-9" }},
+	{"port-down", func(o *Options) { o.PortDown = true }},
+	{"other-layout", func(o *Options) { o.Flaws.OtherLayout = true }},
+	{"clock-a-day-off", func(o *Options) { o.Flaws.ClockOff = 24 * time.Hour }},
+	{"certificate-changed", func(o *Options) { o.Flaws.CertificateChanges = true }},
+	{"log-deaf", func(o *Options) { o.Flaws.LogDeaf = true }},
+	{"check-running", func(o *Options) { o.Flaws.CheckRuns = true }},
 	{"random", func(o *Options) { o.Faults = sim.RandomFault(o.Seed) }},
 }
 

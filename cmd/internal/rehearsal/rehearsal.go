@@ -19,7 +19,6 @@ import (
 	"linehand/console"
 	"linehand/console/dial"
 	"linehand/fixtures/sim"
-	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/player"
 )
@@ -29,9 +28,20 @@ type Options struct {
 	Settings console.Settings // of both ends
 	Seed     uint64
 	Faults   sim.Faults
+	Flaws    sim.Flaws
 	Lonely   bool    // the network holds no cluster, whatever the plan says
+	InUse    bool    // a stranger has the address of the unit's first port
+	PortDown bool    // the unit's last port has no link
 	Pauses   float64 // the unit's own pauses, as a share of the true ones; 0 means 1
 	InMemory bool    // no pseudo-terminal, also where there is one
+
+	// World is the network that the unit shares with others. Without one it
+	// has a network of its own, where the cluster that it joins is there with
+	// the members that the plan has before it.
+	World *sim.World
+	// SetUp makes a unit that has been brought up as planned already, and
+	// whose drives have been checked: what a later proof meets.
+	SetUp bool
 
 	// Owner is who opens the pseudo-terminal, for others that try.
 	Owner string
@@ -39,12 +49,14 @@ type Options struct {
 
 // Bench is one simulated unit and the line to it.
 type Bench struct {
-	opts    Options
-	name    string
-	unit    sim.Unit
-	session *sim.Session
-	folder  string // of the pseudo-terminal's link; "" in memory
-	port    port
+	opts     Options
+	name     string
+	unit     sim.Unit
+	world    *sim.World
+	session  *sim.Session
+	services []*sim.Services
+	folder   string // of the pseudo-terminal's link; "" in memory
+	port     port
 }
 
 // port is the unit's end of the cable.
@@ -64,11 +76,15 @@ func InMemory() bool { return runtime.GOOS != "linux" }
 
 // New prepares a bench for a unit; Start switches the unit on.
 func New(u *plan.Unit, secrets player.Secrets, opts Options) (*Bench, error) {
-	unit, err := simulate(u, secrets, opts)
+	world, err := worldOf(u, secrets, opts)
 	if err != nil {
 		return nil, err
 	}
-	b := &Bench{opts: opts, name: u.Name, unit: unit}
+	unit, err := simulate(u, secrets, opts, world)
+	if err != nil {
+		return nil, err
+	}
+	b := &Bench{opts: opts, name: u.Name, unit: unit, world: world}
 	if opts.InMemory || InMemory() {
 		b.port = jack{sim.NewJack("rehearsal:"+u.Name, opts.Settings)}
 		return b, nil
@@ -101,13 +117,31 @@ func (b *Bench) Start(ctx context.Context) {
 	})
 }
 
+// Serve opens the unit's services on real sockets, for as long as it has
+// power, and what strangers have at addresses of a network of its own. It is
+// called once.
+func (b *Bench) Serve(ctx context.Context, o sim.ServeOptions) error {
+	s, err := sim.Serve(ctx, b.unit, o)
+	if err != nil {
+		return fmt.Errorf("serve %s: %w", b.name, err)
+	}
+	b.services = append(b.services, s)
+	if b.opts.World == nil {
+		b.services = append(b.services, sim.ServeStrangers(ctx, b.world, o))
+	}
+	return nil
+}
+
 // Close switches the unit off and takes everything down.
 func (b *Bench) Close() error {
 	var err error
+	for _, s := range b.services {
+		err = errors.Join(err, s.Close())
+	}
 	if b.session != nil {
 		b.session.Stop()
 	} else {
-		err = b.port.Close()
+		err = errors.Join(err, b.port.Close())
 	}
 	if b.folder != "" {
 		err = errors.Join(err, os.RemoveAll(b.folder))
@@ -150,48 +184,6 @@ func (t terminal) open(ctx context.Context, set console.Settings) (console.Line,
 type jack struct{ *sim.Jack }
 
 func (j jack) open(context.Context, console.Settings) (console.Line, error) { return j.Open() }
-
-// simulate makes the unit that the plan speaks of, fresh from the factory.
-func simulate(u *plan.Unit, secrets player.Secrets, opts Options) (sim.Unit, error) {
-	c := sim.Config{Serial: u.Serial, Scale: opts.Pauses}
-	if f, ok := u.Values["factory"].(script.FactoryValues); ok {
-		c.FactoryUser = f.User
-		value, err := valueOf(secrets, f.Secret.Name)
-		if err != nil {
-			return nil, err
-		}
-		c.FactorySecret = value
-	}
-	clusters, err := network(u, secrets)
-	if err != nil {
-		return nil, err
-	}
-	if !opts.Lonely {
-		c.Clusters = clusters
-	}
-	switch u.Kind {
-	case "brackwater-s24":
-		return sim.NewS24(c), nil
-	case "quillon-x48":
-		return sim.NewX48(c), nil
-	}
-	return nil, fmt.Errorf("unit %q is a %s, and there is no simulated unit of that kind; there are %v", u.Name, u.Kind, Kinds())
-}
-
-// network is what the unit finds around it: the cluster that it is to join.
-func network(u *plan.Unit, secrets player.Secrets) ([]sim.Cluster, error) {
-	c, ok := u.Values["cluster"].(script.ClusterValues)
-	if !ok || c.Mode != "join" {
-		return nil, nil
-	}
-	refs, _ := u.Values["secret"].(map[string]script.SecretRef)
-	join, err := valueOf(secrets, refs[plan.JoinRole].Name)
-	if err != nil {
-		return nil, err
-	}
-	before := max(1, slices.Index(c.Members, u.Name))
-	return []sim.Cluster{{Name: c.Name, Address: c.Address, Members: before, Secret: join}}, nil
-}
 
 func valueOf(secrets player.Secrets, name string) (string, error) {
 	if name == "" {
