@@ -29,7 +29,7 @@ const (
 	Phase   Kind = "part"     // a part of the visit begun or done; a dialogue's ending within a visit
 	Step    Kind = "step"     // a step by hand: shown, ticked, passed over or found not good
 	Look    Kind = "look"     // a look over the network at what the unit serves, or at an address before it is given out
-	Punch   Kind = "punch"    // a point that is left open, with who closes it and by when
+	Punch   Kind = "punch"    // a point that is left open, with who closes it and by when; or one that is closed now
 	SignOff Kind = "sign-off" // a person signs the visit off
 
 	Commitment Kind = "commitment" // binds to a secret that was typed, without telling it
@@ -50,7 +50,7 @@ type Header struct {
 	Plan     string            `json:"plan_sha256,omitempty"` // digest of the unit's plan values
 	Secrets  []string          `json:"secrets,omitempty"`     // names only
 	Person   string            `json:"person,omitempty"`
-	Mode     string            `json:"mode"` // "bringup", "rehearse", "byhand"
+	Mode     string            `json:"mode"` // "bringup", "rehearse", "byhand", "visit", "proof"
 	Started  time.Time         `json:"started"`
 	Zone     string            `json:"zone"`              // IANA name or offset
 	Planned  map[string]string `json:"planned,omitempty"` // value path -> planned value, no secrets
@@ -90,8 +90,8 @@ type Event struct {
 	Pos      string // said, readback: FILE:LINE of the exchange in the dialogue
 	Value    string // said: the path of the plan value, such as "port.address"; readback: what was read for people
 
-	Name  string // fact: its name; stage: its name; readback: what; commitment: the secret; part, step, look: its name
-	State string // stage: entered, done, passed, unseen; hold: raised, released; readback: open; part, step, look: see the states
+	Name  string // fact: its name; stage: its name; readback: what; commitment: the secret; part, step, look: its name; punch: of the read-back, look or step that it is about, "" for none
+	State string // stage: entered, done, passed, unseen; hold: raised, released; readback: open; punch: closed; part, step, look: see the states
 	Text  string // fact: value; hold: reason; note: the note; ending, part: the sentence; commitment: the digest, see Committer; step: what is to be done; look: what was seen; punch, sign-off: for people
 	Code  string // note, hold, ending, part and seal: a word for machines; step: required or advisory; look: the method
 	Want  string // readback; step: what good looks like; look: what was expected
@@ -106,7 +106,17 @@ type Event struct {
 	Extra json.RawMessage // members that this version does not know, as they stand in the file
 }
 
-// The states of parts, steps and looks.
+// The modes of records of whole visits.
+const (
+	VisitMode = "visit"
+	ProofMode = "proof" // the proof run again, after a visit that ended open or left points
+)
+
+// ProofPart is the name of the part of a visit in which all is read back. Its
+// read-backs count in place of those of the parts before it.
+const ProofPart = "proof"
+
+// The states of parts, steps, looks and points.
 const (
 	Begun    = "begun"         // part
 	Over     = "over"          // part: it has come to an end; Code says which
@@ -122,6 +132,7 @@ const (
 	Changed  = "changed"       // look: other than at the look before, such as a certificate
 	Unseen   = "not looked at" // look: it cannot be looked at from this bench; Text says why
 	OpenYet  = "open"          // readback: as it should be for now, but not finished
+	Closed   = "closed"        // punch: an earlier record left the point open; By closed it
 )
 
 // Part is a piece of heard or said bytes: plain bytes, or a place where a

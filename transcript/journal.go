@@ -253,7 +253,7 @@ func (j *Journal) Append(e Event) error {
 }
 
 func (j *Journal) maskTexts(e *Event) {
-	for _, text := range []*string{&e.Exchange, &e.Value, &e.Name, &e.Text, &e.Want, &e.Got, &e.Next} {
+	for _, text := range []*string{&e.Exchange, &e.Value, &e.Name, &e.Text, &e.Want, &e.Got, &e.By, &e.Next} {
 		*text = j.mask.Text(*text)
 	}
 }

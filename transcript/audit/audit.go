@@ -9,6 +9,7 @@ package audit
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -36,6 +37,7 @@ const (
 	NotWhole    Verdict = "not whole"
 	NotFinished Verdict = "not finished"
 	Unplanned   Verdict = "by hand" // a person typed; nothing was compared with a plan
+	Open        Verdict = "open"    // all is as planned, and something still runs, such as a disk check
 )
 
 // Report is the outcome of an audit.
@@ -61,6 +63,9 @@ type Report struct {
 	Profile  transcript.Source   `json:"profile,omitzero"`
 	Plan     string              `json:"plan_sha256,omitempty"`
 
+	Parts     []Part     `json:"parts,omitempty"` // of a visit
+	Steps     []Step     `json:"steps,omitempty"` // by hand
+	Looks     []Look     `json:"looks,omitempty"` // over the network
 	Stages    []Stage    `json:"stages,omitempty"`
 	ReadBacks []ReadBack `json:"readbacks,omitempty"`
 	Facts     []Fact     `json:"facts,omitempty"`
@@ -70,12 +75,18 @@ type Report struct {
 	Refusals  []Refusal  `json:"refusals,omitempty"`
 	Clock     []Jump     `json:"clock_jumps,omitempty"`
 	Factory   *Factory   `json:"factory_secret,omitempty"` // nil: the record tells nothing of it
+	Punch     []Point    `json:"punch,omitempty"`
+	SignOffs  []SignOff  `json:"sign_offs,omitempty"`
 	Ending    *Ending    `json:"ending,omitempty"`
+
+	About []About `json:"-"` // for each of Because
 }
 
 // Stage is a stage of the dialogue with what was entered in it. A stage that
-// was entered again is listed again.
+// was entered again is listed again, and so is one of the same name in another
+// part.
 type Stage struct {
+	Part    string        `json:"part,omitempty"`
 	Name    string        `json:"name"`
 	State   string        `json:"state"`   // the last: entered, done, unseen, …
 	At      time.Duration `json:"at_ns"`   // when it was entered or passed
@@ -103,17 +114,22 @@ type Entry struct {
 }
 
 // ReadBack is what the unit held, beside the plan. Of several of the same
-// value only the last counts for the verdict.
+// value only the last counts for the verdict, and those of a later proof count
+// over those of other parts.
 type ReadBack struct {
 	Event  int    `json:"event"`
+	Part   string `json:"part,omitempty"`
 	Stage  string `json:"stage,omitempty"`
 	Name   string `json:"name"`
 	Value  string `json:"value,omitempty"` // place in the plan
 	Want   string `json:"want"`
 	Got    string `json:"got"`
 	Equal  bool   `json:"equal"`
+	Open   bool   `json:"open,omitempty"` // as it should be for now, and not finished
 	Text   string `json:"text,omitempty"`
 	Counts bool   `json:"counts"` // no later one is of the same value
+
+	proof bool // of a part that is a proof
 }
 
 // Fact is a value read out of what the unit printed.
@@ -127,6 +143,7 @@ type Fact struct {
 type Hold struct {
 	Event    int           `json:"event"`
 	At       time.Duration `json:"at_ns"`
+	Part     string        `json:"part,omitempty"`
 	Stage    string        `json:"stage,omitempty"`
 	Code     string        `json:"code,omitempty"`
 	Reason   string        `json:"reason"`
@@ -140,6 +157,7 @@ type Hold struct {
 type ByHand struct {
 	Event int           `json:"event"` // the first
 	At    time.Duration `json:"at_ns"`
+	Part  string        `json:"part,omitempty"`
 	Stage string        `json:"stage,omitempty"`
 	Text  string        `json:"text"`
 	By    string        `json:"by,omitempty"`
@@ -183,22 +201,31 @@ func Audit(rec *transcript.Record, plan Planned) Report {
 	a.readBacks()
 	a.entries()
 	a.identity(h)
+	a.steps()
+	a.looks()
 	a.factory()
+	a.signIn()
 	a.verdict()
 	return a.r
 }
 
 // auditor gathers a report.
 type auditor struct {
-	plan    Planned
-	r       Report
-	because []string
-	drift   time.Duration // of the bench's clock against the clock of the run
-	begun   bool
+	plan      Planned
+	r         Report
+	because   []string
+	about     []About  // for each of because
+	open      []string // what is not finished, a sentence each
+	openAbout []About
+	in        int           // place in Parts, from 1, of the part that has begun; 0: none
+	drift     time.Duration // of the bench's clock against the clock of the run
+	begun     bool
 }
 
-func (a *auditor) differs(format string, args ...any) {
-	a.because = append(a.because, fmt.Sprintf(format, args...))
+func (a *auditor) differs(format string, args ...any) { a.differsIn(About{}, format, args...) }
+
+func (a *auditor) differsIn(about About, format string, args ...any) {
+	a.because, a.about = append(a.because, fmt.Sprintf(format, args...)), append(a.about, about)
 }
 
 // identity compares what the record says of the unit with the plan.
@@ -230,19 +257,31 @@ func orNone(s string) string {
 	return s
 }
 
-// readBacks finds which read-backs count, and those that differ.
+// readBacks finds which read-backs count, those that differ, and what is not
+// finished.
 func (a *auditor) readBacks() {
-	last := make(map[string]int)
-	for i, b := range a.r.ReadBacks {
-		last[b.Name+"\x00"+b.Value] = i
-	}
 	for i := range a.r.ReadBacks {
 		b := &a.r.ReadBacks[i]
-		b.Counts = last[b.Name+"\x00"+b.Value] == i
-		if b.Counts && !b.Equal {
-			a.differs("Event %d: the unit holds %s as the %s, and the plan says %s.", b.Event, orNone(b.Got), b.Name, orNone(b.Want))
+		b.Counts = !slices.ContainsFunc(a.r.ReadBacks[i+1:], b.replacedBy)
+		about := About{Kind: "readback", Name: b.Name, Value: b.Value, Event: b.Event}
+		switch {
+		case !b.Counts:
+		case b.Open:
+			a.open = append(a.open, fmt.Sprintf("Event %d: the %s is not finished: the unit says %s.", b.Event, b.Name, orNone(b.Got)))
+			a.openAbout = append(a.openAbout, about)
+		case !b.Equal:
+			a.differsIn(about, "Event %d: the unit holds %s as the %s, and the plan says %s.", b.Event, orNone(b.Got), b.Name, orNone(b.Want))
 		}
 	}
+}
+
+// replacedBy tells whether a later read-back is of the same. Dialogues may
+// call one value differently, so the proof replaces by its place in the plan.
+func (b ReadBack) replacedBy(later ReadBack) bool {
+	if b.Name == later.Name && b.Value == later.Value {
+		return true
+	}
+	return later.proof && later.Part != b.Part && b.Value != "" && b.Value == later.Value
 }
 
 // entries puts the planned value and the read-back beside what was typed.
@@ -271,16 +310,17 @@ func (a *auditor) entry(e *Entry, held map[string]ReadBack) {
 	if e.Secret {
 		return // nothing is known of it, and its planned value might be it
 	}
+	about := About{Kind: "entry", Name: e.Value, Value: e.Value, Event: e.Event}
 	planned, ok := a.plan.Planned[e.Value]
 	e.Planned, e.Source = planned, a.plan.Sources[e.Value]
 	switch {
 	case !ok && a.plan.Planned == nil:
 	case !ok:
 		e.Verdict = "not in the plan"
-		a.differs("Event %d: %s was entered as %s, which the plan does not have.", e.Event, e.Entered, e.Value)
+		a.differsIn(about, "Event %d: %s was entered as %s, which the plan does not have.", e.Event, e.Entered, e.Value)
 	case planned != e.Entered:
 		e.Verdict = string(Differs)
-		a.differs("Event %d: %s was entered as %s, and the plan says %s.", e.Event, e.Entered, e.Value, planned)
+		a.differsIn(about, "Event %d: %s was entered as %s, and the plan says %s.", e.Event, e.Entered, e.Value, planned)
 	case wasRead && !b.Equal:
 		e.Verdict = string(Differs) // told with the read-back
 	default:
@@ -292,26 +332,39 @@ func (a *auditor) entry(e *Entry, held map[string]ReadBack) {
 func (a *auditor) verdict() {
 	r := &a.r
 	end := r.Ending
+	first := ""
 	switch {
 	case r.Fault != nil && r.Fault.Kind != transcript.FaultUnended:
 		r.Verdict = NotWhole
-		r.Because = append(r.Because, fmt.Sprintf("The record is not as it was written. %s.", strings.TrimSuffix(r.Fault.Error(), ".")))
+		first = fmt.Sprintf("The record is not as it was written. %s.", strings.TrimSuffix(r.Fault.Error(), "."))
 	case end == nil:
 		r.Verdict = NotFinished
-		r.Because = append(r.Because, fmt.Sprintf("The record has no ending after event %d: the run was cut off there, or has not ended yet.", r.Events))
+		first = fmt.Sprintf("The record has no ending after event %d: the run was cut off there, or has not ended yet.", r.Events)
 	case end.Code == "left":
 		r.Verdict = Unplanned
-		r.Because = append(r.Because, "A person typed; nothing was compared with a plan.")
-	case end.Exit != 0 && end.Code != "differs":
+		first = "A person typed; nothing was compared with a plan."
+	case end.Exit != 0 && end.Code != "differs" && end.Code != endedOpen:
 		r.Verdict = NotFinished
-		r.Because = append(r.Because, fmt.Sprintf("The run ended before the unit was done (%s).", orNone(end.Code)))
-	case end.Exit != 0 || len(a.because) > 0:
+		first = fmt.Sprintf("The run ended before the unit was done (%s).", orNone(end.Code))
+	case len(a.because) > 0:
 		r.Verdict = Differs
-		if len(a.because) == 0 {
-			a.differs("The run ended with a difference (%s).", end.Code)
-		}
+	case end.Code == "differs":
+		r.Verdict = Differs
+		first = fmt.Sprintf("The run ended with a difference (%s).", end.Code)
+	case len(a.open) > 0:
+		r.Verdict = Open
+	case end.Code == endedOpen:
+		r.Verdict = Open
+		first = "All is as planned, and the run ended with something that still runs."
 	default:
 		r.Verdict = AsPlanned
 	}
-	r.Because = append(r.Because, a.because...)
+	if first != "" {
+		r.Because, r.About = []string{first}, []About{{}}
+	}
+	r.Because = append(append(r.Because, a.because...), a.open...)
+	r.About = append(append(r.About, a.about...), a.openAbout...)
 }
+
+// endedOpen is the code of an ending with something that still runs.
+const endedOpen = "open"

@@ -1,10 +1,13 @@
 package audit
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
 	"time"
+
+	"linehand/transcript"
 )
 
 // Run names a run among several.
@@ -28,7 +31,7 @@ func (n Named) run() Run {
 
 // Difference is what two runs do not have in common.
 type Difference struct {
-	Kind  string `json:"kind"` // header, stage, time, entered, read back, fact, hold, refused, by hand, ending
+	Kind  string `json:"kind"` // header, part, step, look, stage, time, entered, read back, fact, hold, refused, by hand, point, ending
 	What  string `json:"what"`
 	First string `json:"first"` // "" when the first run has none
 	Then  string `json:"then"`
@@ -55,6 +58,9 @@ func Compare(a, b Named) Comparison {
 		{"line settings", a.Line.Settings, b.Line.Settings}, {"person", a.Person, b.Person}, {"tool", a.Tool, b.Tool}, {"mode", a.Mode, b.Mode},
 		{"dialogue SHA-256", a.Dialogue.SHA256, b.Dialogue.SHA256}, {"profile SHA-256", a.Profile.SHA256, b.Profile.SHA256}, {"plan SHA-256", a.Plan, b.Plan},
 	})
+	c.lists("part", a.Report, b.Report, partsOf)
+	c.lists("step", a.Report, b.Report, stepsOf)
+	c.lists("look", a.Report, b.Report, looksOf)
 	c.lists("stage", a.Report, b.Report, stagesOf)
 	c.times(a.Report, b.Report)
 	c.lists("entered", a.Report, b.Report, enteredOf)
@@ -63,6 +69,7 @@ func Compare(a, b Named) Comparison {
 	c.lists("hold", a.Report, b.Report, holdsOf)
 	c.lists("refused", a.Report, b.Report, refusalsOf)
 	c.lists("by hand", a.Report, b.Report, handOf)
+	c.lists("point", a.Report, b.Report, pointsOf)
 	c.put("ending", [][3]string{{"verdict", string(a.Verdict), string(b.Verdict)}, {"ending", endingOf(a.Report), endingOf(b.Report)}})
 	return c
 }
@@ -113,7 +120,41 @@ func numbered(list []told) []told {
 
 func stagesOf(r Report) (list []told) {
 	for _, s := range r.Stages {
-		list = append(list, told{orNone(s.Name), orNone(s.State)})
+		list = append(list, told{inPart(s.Part, orNone(s.Name)), orNone(s.State)})
+	}
+	return list
+}
+
+func partsOf(r Report) (list []told) {
+	for _, p := range r.Parts {
+		list = append(list, told{p.Name, cmp.Or(p.Code, p.State)})
+	}
+	return list
+}
+
+func stepsOf(r Report) (list []told) {
+	for _, s := range r.Steps {
+		list = append(list, told{inPart(s.Part, s.Name), joined(s.State, s.Note)})
+	}
+	return list
+}
+
+func looksOf(r Report) (list []told) {
+	for _, l := range r.Looks {
+		if l.Counts {
+			list = append(list, told{joined(l.Name, l.Method), joined(l.State, l.Got)})
+		}
+	}
+	return list
+}
+
+func pointsOf(r Report) (list []told) {
+	for _, p := range r.Punch {
+		state := "open"
+		if p.Closed {
+			state = transcript.Closed
+		}
+		list = append(list, told{p.Text, joined(state, p.By, p.Due)})
 	}
 	return list
 }
@@ -121,7 +162,7 @@ func stagesOf(r Report) (list []told) {
 func enteredOf(r Report) (list []told) {
 	for _, s := range r.Stages {
 		for _, e := range s.Entries {
-			what := s.Name + ", " + e.Exchange
+			what := inPart(s.Part, s.Name) + ", " + e.Exchange
 			if e.Value != "" {
 				what = e.Value
 			}
@@ -191,7 +232,7 @@ func (c *Comparison) times(a, b Report) {
 		all := make(map[string]time.Duration)
 		for _, s := range r.Stages {
 			if s.State == "done" {
-				all[s.Name] += s.Took
+				all[inPart(s.Part, s.Name)] += s.Took
 			}
 		}
 		return all
@@ -199,13 +240,14 @@ func (c *Comparison) times(a, b Report) {
 	first, then := took(a), took(b)
 	seen := make(map[string]bool)
 	for _, s := range a.Stages {
-		x, y := first[s.Name], then[s.Name]
-		if seen[s.Name] || x == 0 || y == 0 {
+		name := inPart(s.Part, s.Name)
+		x, y := first[name], then[name]
+		if seen[name] || x == 0 || y == 0 {
 			continue
 		}
-		seen[s.Name] = true
+		seen[name] = true
 		if d := max(x-y, y-x); d >= alike && d > min(x, y)/2 {
-			c.put("time", [][3]string{{s.Name, lasted(x), lasted(y)}})
+			c.put("time", [][3]string{{name, lasted(x), lasted(y)}})
 		}
 	}
 }

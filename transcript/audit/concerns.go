@@ -31,9 +31,10 @@ type FactoryState string
 
 // The states.
 const (
-	FactoryReplaced FactoryState = "replaced" // another was taken where it had been
-	FactorySet      FactoryState = "set anew" // another was set; nobody signed in with it
-	FactoryRefused  FactoryState = "refused"  // the unit did not take it
+	FactoryReplaced FactoryState = "replaced"          // another was taken where it had been
+	FactorySet      FactoryState = "set anew"          // another was set; nobody signed in with it
+	FactoryRefused  FactoryState = "refused"           // the unit did not take it
+	FactoryProved   FactoryState = "tried and refused" // by a proof, which tried it for that
 	FactoryValid    FactoryState = "still valid"
 )
 

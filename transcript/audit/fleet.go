@@ -7,15 +7,18 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"linehand/transcript"
 )
 
 // Fleet is what many runs come to.
 type Fleet struct {
 	Runs     int           `json:"runs"`
-	Verdicts []Count       `json:"verdicts"` // of each unit's last run
-	Units    []FleetUnit   `json:"units"`    // by name
-	Stages   []StageTime   `json:"stages"`   // what costs most first
-	Prompts  []PromptTrial `json:"prompts"`  // refused or typed again, most often first
+	Verdicts []Count       `json:"verdicts"`        // of each unit's last run
+	Units    []FleetUnit   `json:"units"`           // by name
+	Parts    []StageTime   `json:"parts,omitempty"` // of visits; what costs most first
+	Stages   []StageTime   `json:"stages"`          // what costs most first
+	Prompts  []PromptTrial `json:"prompts"`         // refused or typed again, most often first
 }
 
 // Count is how often something is so.
@@ -34,14 +37,16 @@ type FleetUnit struct {
 	Holds   int      `json:"holds"`
 	ByHand  int      `json:"by_hand"`
 	Clock   int      `json:"clock_jumps"`
+	Points  int      `json:"points,omitempty"` // left open
 	Factory *Factory `json:"factory_secret,omitempty"`
 }
 
-// StageTime is what a stage of one kind of unit took, in runs that finished
-// it.
+// StageTime is what a stage, or a part of a visit, took with one kind of unit,
+// in runs that finished it.
 type StageTime struct {
 	Kind   string        `json:"unit_kind,omitempty"`
-	Stage  string        `json:"stage"`
+	Part   string        `json:"part,omitempty"`
+	Stage  string        `json:"stage,omitempty"` // "" for the part as a whole
 	Runs   int           `json:"runs"`
 	Median time.Duration `json:"median_ns"`
 	Max    time.Duration `json:"max_ns"`
@@ -64,8 +69,8 @@ type PromptTrial struct {
 func Over(reports []Named) Fleet {
 	reports = slices.Clone(reports)
 	slices.SortStableFunc(reports, func(a, b Named) int { return cmp.Or(a.Started.Compare(b.Started), cmp.Compare(a.Record, b.Record)) })
-	f := Fleet{Runs: len(reports), Verdicts: []Count{}, Units: units(reports), Stages: stageTimes(reports), Prompts: trials(reports)}
-	for _, v := range []Verdict{AsPlanned, Unplanned, Differs, NotFinished, NotWhole} {
+	f := Fleet{Runs: len(reports), Verdicts: []Count{}, Units: units(reports), Parts: partTimes(reports), Stages: stageTimes(reports), Prompts: trials(reports)}
+	for _, v := range []Verdict{AsPlanned, Open, Unplanned, Differs, NotFinished, NotWhole} {
 		n := 0
 		for _, u := range f.Units {
 			if u.Last.Verdict == v {
@@ -100,43 +105,74 @@ func units(reports []Named) []FleetUnit {
 			list = append(list, FleetUnit{})
 		}
 		list[i] = FleetUnit{Unit: r.Unit, Kind: r.Kind, Runs: list[i].Runs + 1, Last: r.run(), Because: r.Because,
-			Holds: len(r.Holds), ByHand: len(r.ByHand), Clock: len(r.Clock), Factory: r.Factory}
+			Holds: len(r.Holds), ByHand: len(r.ByHand), Clock: len(r.Clock), Points: len(r.Left()), Factory: r.Factory}
 	}
 	slices.SortFunc(list, func(a, b FleetUnit) int { return cmp.Compare(a.Unit, b.Unit) })
 	return list
 }
 
 func stageTimes(reports []Named) []StageTime {
-	type key struct{ kind, stage string }
-	at := make(map[key]int)
-	list := []StageTime{}
-	var took [][]time.Duration
+	var t timing
 	for _, r := range reports {
 		for _, s := range r.Stages {
-			if s.State != "done" {
-				continue
-			}
-			k := key{r.Kind, s.Name}
-			i, ok := at[k]
-			if !ok {
-				i = len(list)
-				at[k] = i
-				list, took = append(list, StageTime{Kind: r.Kind, Stage: s.Name}), append(took, nil)
-			}
-			took[i] = append(took[i], s.Took)
-			list[i].Runs++
-			list[i].All += s.Took
-			if s.Took > list[i].Max || list[i].MaxBy == "" {
-				list[i].Max, list[i].MaxBy = s.Took, r.Unit
+			if s.State == "done" {
+				t.add(StageTime{Kind: r.Kind, Part: s.Part, Stage: s.Name}, r.Unit, s.Took)
 			}
 		}
 	}
+	return t.list()
+}
+
+func partTimes(reports []Named) []StageTime {
+	var t timing
+	for _, r := range reports {
+		for _, p := range r.Parts {
+			if p.State == transcript.Over && p.Exit == 0 {
+				t.add(StageTime{Kind: r.Kind, Part: p.Name}, r.Unit, p.Took)
+			}
+		}
+	}
+	return t.list()
+}
+
+// timing gathers times of the same.
+type timing struct {
+	at    map[StageTime]int
+	times []StageTime
+	took  [][]time.Duration
+}
+
+func (t *timing) add(what StageTime, unit string, took time.Duration) {
+	if t.at == nil {
+		t.at = make(map[StageTime]int)
+	}
+	i, ok := t.at[what]
+	if !ok {
+		i = len(t.times)
+		t.at[what] = i
+		t.times, t.took = append(t.times, what), append(t.took, nil)
+	}
+	t.took[i] = append(t.took[i], took)
+	s := &t.times[i]
+	s.Runs++
+	s.All += took
+	if took > s.Max || s.MaxBy == "" {
+		s.Max, s.MaxBy = took, unit
+	}
+}
+
+// list is what costs most first.
+func (t *timing) list() []StageTime {
+	list := slices.Clone(t.times)
 	for i := range list {
-		list[i].Median = median(took[i])
+		list[i].Median = median(t.took[i])
 	}
 	slices.SortStableFunc(list, func(a, b StageTime) int {
-		return cmp.Or(cmp.Compare(b.All, a.All), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Stage, b.Stage))
+		return cmp.Or(cmp.Compare(b.All, a.All), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Part, b.Part), cmp.Compare(a.Stage, b.Stage))
 	})
+	if list == nil {
+		list = []StageTime{}
+	}
 	return list
 }
 
@@ -194,14 +230,12 @@ func (f Fleet) WriteText(w io.Writer) error {
 		p.row(label, c.What, fmt.Sprintf("%d units by their last run", c.Times))
 	}
 	p.fleetUnits(f)
-	widths := []int{18, 30, 4, 9, 9, 18}
-	p.title("What the stages took, the costliest first")
-	p.row(widths, "kind", "stage", "runs", "median", "longest", "by")
-	for _, s := range f.Stages {
-		p.row(widths, s.Kind, s.Stage, fmt.Sprint(s.Runs), lasted(s.Median), lasted(s.Max), s.MaxBy)
+	if len(f.Parts) > 0 {
+		p.stageTimes("What the parts of visits took, the costliest first", "part", f.Parts)
 	}
+	p.stageTimes("What the stages took, the costliest first", "stage", f.Stages)
 	if len(f.Prompts) > 0 {
-		widths = []int{18, 28, 7, 7, 28}
+		widths := []int{18, 28, 7, 7, 28}
 		p.title("Where units refused, or an answer was typed again")
 		p.row(widths, "kind", "prompt", "refused", "retyped", "units")
 		for _, t := range f.Prompts {
@@ -210,6 +244,15 @@ func (f Fleet) WriteText(w io.Writer) error {
 	}
 	_, err := w.Write(p.Bytes())
 	return err
+}
+
+func (p *page) stageTimes(title, what string, list []StageTime) {
+	widths := []int{18, 30, 4, 9, 9, 18}
+	p.title("%s", title)
+	p.row(widths, "kind", what, "runs", "median", "longest", "by")
+	for _, s := range list {
+		p.row(widths, s.Kind, inStage(s.Part, s.Stage), fmt.Sprint(s.Runs), lasted(s.Median), lasted(s.Max), s.MaxBy)
+	}
 }
 
 func (p *page) fleetUnits(f Fleet) {
@@ -227,7 +270,7 @@ func (u FleetUnit) Look() []string {
 	for _, c := range []struct {
 		n    int
 		what string
-	}{{u.Holds, "hold"}, {u.ByHand, "part typed by hand"}, {u.Clock, "clock jump"}} {
+	}{{u.Holds, "hold"}, {u.ByHand, "part typed by hand"}, {u.Clock, "clock jump"}, {u.Points, "open point"}} {
 		switch {
 		case c.n == 1:
 			list = append(list, "1 "+c.what+".")

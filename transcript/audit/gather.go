@@ -8,14 +8,15 @@ import (
 func (a *auditor) event(e transcript.Event) {
 	a.clock(e)
 	a.refusal(e)
+	a.visit(e)
 	switch e.Kind {
 	case transcript.Said:
 		a.said(e)
 	case transcript.Stage:
 		a.stage(e)
 	case transcript.ReadBack:
-		a.r.ReadBacks = append(a.r.ReadBacks, ReadBack{Event: e.N, Stage: e.Stage, Name: show(e.Name), Value: show(e.Value),
-			Want: show(e.Want), Got: show(e.Got), Equal: e.Equal, Text: show(e.Text)})
+		a.r.ReadBacks = append(a.r.ReadBacks, ReadBack{Event: e.N, Part: a.part(), Stage: e.Stage, Name: show(e.Name), Value: show(e.Value),
+			Want: show(e.Want), Got: show(e.Got), Equal: e.Equal, Open: e.State == transcript.OpenYet, Text: show(e.Text), proof: a.inProof()})
 	case transcript.Fact:
 		a.r.Facts = append(a.r.Facts, Fact{Event: e.N, Name: show(e.Name), Text: show(e.Text)})
 	case transcript.Hold:
@@ -36,17 +37,20 @@ func show(s string) string { return transcript.Printable(s) }
 // stage begins a stage, or tells how far it came.
 func (a *auditor) stage(e transcript.Event) {
 	name, state := show(e.Name), show(e.State)
-	if s := a.open(name); s != nil && state != "entered" {
+	if s := a.entered(name); s != nil && state != "entered" {
 		s.State, s.Took = state, e.At-s.At
 		return
 	}
-	a.r.Stages = append(a.r.Stages, Stage{Name: name, State: state, At: e.At})
+	a.r.Stages = append(a.r.Stages, Stage{Part: a.part(), Name: name, State: state, At: e.At})
 }
 
-// open is the stage of that name that has been entered and not left.
-func (a *auditor) open(name string) *Stage {
+// inProof tells whether events belong to a proof now.
+func (a *auditor) inProof() bool { return a.in > 0 && a.r.Parts[a.in-1].kind == transcript.ProofPart }
+
+// entered is the stage of that name that has been entered and not left.
+func (a *auditor) entered(name string) *Stage {
 	for i := len(a.r.Stages) - 1; i >= 0; i-- {
-		if s := &a.r.Stages[i]; s.Name == name {
+		if s := &a.r.Stages[i]; s.Name == name && s.Part == a.part() {
 			if s.State == "entered" {
 				return s
 			}
@@ -60,15 +64,15 @@ func (a *auditor) open(name string) *Stage {
 // way may have none.
 func (a *auditor) current(e transcript.Event) *Stage {
 	name := show(e.Stage)
-	if n := len(a.r.Stages); name == "" && n > 0 {
+	if n := len(a.r.Stages); name == "" && n > 0 && a.r.Stages[n-1].Part == a.part() {
 		return &a.r.Stages[n-1]
 	}
 	for i := len(a.r.Stages) - 1; i >= 0; i-- {
-		if s := &a.r.Stages[i]; s.Name == name && s.State != "unseen" {
+		if s := &a.r.Stages[i]; s.Name == name && s.Part == a.part() && s.State != "unseen" {
 			return s
 		}
 	}
-	a.r.Stages = append(a.r.Stages, Stage{Name: name, At: e.At})
+	a.r.Stages = append(a.r.Stages, Stage{Part: a.part(), Name: name, At: e.At})
 	return &a.r.Stages[len(a.r.Stages)-1]
 }
 
@@ -135,12 +139,12 @@ func (a *auditor) byHand(e transcript.Event) {
 	text, _ := typed(e)
 	if n := len(a.r.ByHand); n > 0 {
 		last := &a.r.ByHand[n-1]
-		if last.Stage == show(e.Stage) && last.By == show(e.By) && !endsLine(last.Text) {
+		if last.Part == a.part() && last.Stage == show(e.Stage) && last.By == show(e.By) && !endsLine(last.Text) {
 			last.Text += text
 			return
 		}
 	}
-	a.r.ByHand = append(a.r.ByHand, ByHand{Event: e.N, At: e.At, Stage: show(e.Stage), Text: text, By: show(e.By)})
+	a.r.ByHand = append(a.r.ByHand, ByHand{Event: e.N, At: e.At, Part: a.part(), Stage: show(e.Stage), Text: text, By: show(e.By)})
 }
 
 func endsLine(text string) bool {
@@ -150,12 +154,12 @@ func endsLine(text string) bool {
 
 func (a *auditor) hold(e transcript.Event) {
 	if e.State != "released" {
-		a.r.Holds = append(a.r.Holds, Hold{Event: e.N, At: e.At, Stage: show(e.Stage), Code: show(e.Code), Reason: show(e.Text)})
+		a.r.Holds = append(a.r.Holds, Hold{Event: e.N, At: e.At, Part: a.part(), Stage: show(e.Stage), Code: show(e.Code), Reason: show(e.Text)})
 		return
 	}
 	n := len(a.r.Holds)
 	if n == 0 || a.r.Holds[n-1].Released {
-		a.r.Holds = append(a.r.Holds, Hold{Event: e.N, At: e.At, Stage: show(e.Stage), Reason: "not in the record"})
+		a.r.Holds = append(a.r.Holds, Hold{Event: e.N, At: e.At, Part: a.part(), Stage: show(e.Stage), Reason: "not in the record"})
 		n++
 	}
 	h := &a.r.Holds[n-1]

@@ -21,6 +21,7 @@ var (
 
 	sheetTemplate = template.Must(template.New("audit").Funcs(template.FuncMap{
 		"lasted": lasted, "none": orNone, "join": joined, "what": what, "planned": planned, "entered": entered, "signed": signed, "show": transcript.Printable,
+		"heldas": verdictOf, "inpart": inPart, "instage": inStage,
 		"words": func(list []string) string { return strings.Join(list, " ") },
 		"begun": func(t time.Time) string { return t.Format("2006-01-02 15:04:05 -07:00") },
 	}).Parse(sheetText))

@@ -19,11 +19,15 @@ import (
 func (r Report) WriteText(w io.Writer) error {
 	p := page{}
 	p.head(r)
+	p.parts(r)
+	p.steps(r)
+	p.looks(r)
 	p.stages(r)
 	p.readBacks(r)
 	p.concerns(r)
 	p.holds(r)
 	p.hand(r)
+	p.left(r)
 	p.rest(r)
 	if _, err := w.Write(p.Bytes()); err != nil {
 		return fmt.Errorf("write the audit: %w", err)
@@ -110,7 +114,7 @@ func (p *page) stages(r Report) {
 		case s.Took > 0:
 			state += " in " + lasted(s.Took)
 		}
-		p.title("Stage %s: %s", orNone(s.Name), orNone(state))
+		p.title("Stage %s: %s", inPart(s.Part, orNone(s.Name)), orNone(state))
 		if len(s.Entries) == 0 {
 			continue
 		}
@@ -154,14 +158,7 @@ func (p *page) readBacks(r Report) {
 	p.title("Read back")
 	p.row(widths, "event", "what", "planned", "unit holds", "verdict")
 	for _, b := range r.ReadBacks {
-		verdict := "equal"
-		switch {
-		case !b.Counts:
-			verdict = "read again"
-		case !b.Equal:
-			verdict = string(Differs)
-		}
-		p.row(widths, fmt.Sprint(b.Event), b.Name, b.Want, joined(b.Got, b.Text), verdict)
+		p.row(widths, fmt.Sprint(b.Event), inPart(b.Part, b.Name), b.Want, joined(b.Got, b.Text), verdictOf(b))
 	}
 }
 
@@ -177,7 +174,7 @@ func (p *page) holds(r Report) {
 		if h.Released {
 			released = joined(h.Choice, prefixed("by ", h.By), "after "+lasted(h.Stood))
 		}
-		p.row(widths, fmt.Sprint(h.Event), joined(prefixed("stage ", h.Stage), h.Reason), released)
+		p.row(widths, fmt.Sprint(h.Event), joined(prefixed("stage ", inStage(h.Part, h.Stage)), h.Reason), released)
 	}
 }
 
@@ -189,7 +186,7 @@ func (p *page) hand(r Report) {
 	p.title("Typed by hand")
 	p.row(widths, "event", "stage", "typed", "by")
 	for _, h := range r.ByHand {
-		p.row(widths, fmt.Sprint(h.Event), h.Stage, h.Text, h.By)
+		p.row(widths, fmt.Sprint(h.Event), inStage(h.Part, h.Stage), h.Text, h.By)
 	}
 }
 
