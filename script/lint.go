@@ -39,6 +39,7 @@ func Lint(d *Dialogue) []Finding {
 	l.reach()
 	l.lastAnswer()
 	l.factUses()
+	l.steps()
 	for i := range d.Stages {
 		l.secrets(&d.Stages[i])
 		l.emptyMatches(&d.Stages[i])

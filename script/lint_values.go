@@ -8,7 +8,8 @@ import (
 
 // LintValues finds what a plan does not supply to a dialogue: it works out
 // every guard, answer and read-back of the stages that the plan needs, each
-// for each element of a repeated stage. Facts are not known before a run:
+// for each element of a repeated stage, and what must answer on the network.
+// LintSteps does it for the steps by hand. Facts are not known before a run:
 // what depends on them is taken as needed, and itself passed over.
 func LintValues(d *Dialogue, v Values) []Finding {
 	l := &valuesLinter{linter: linter{d: d}}
@@ -16,6 +17,7 @@ func LintValues(d *Dialogue, v Values) []Finding {
 	for i := range d.Stages {
 		l.stage(&d.Stages[i], v)
 	}
+	l.serves(v)
 	return l.sorted()
 }
 

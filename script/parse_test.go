@@ -18,7 +18,7 @@ func TestParseExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d.Name != "brackwater-s24" || len(d.Stages) != 6 || len(d.SHA256) != 64 {
+	if d.Name != "brackwater-s24" || len(d.Stages) != 7 || len(d.SHA256) != 64 {
 		t.Errorf("read %q with %d stages, digest %q", d.Name, len(d.Stages), d.SHA256)
 	}
 	if diff := cmp.Diff([]string{"join-hydro", "shelf-admin"}, d.SecretNames()); diff != "" {
@@ -40,6 +40,25 @@ func TestParseExample(t *testing.T) {
 	title, err := d.Stages[4].Title(shelf())
 	if err != nil || title != "port e0" {
 		t.Errorf("title %q, %v", title, err)
+	}
+	if len(d.Before) != 3 || len(d.After) != 2 || !d.BeforeSaid || !d.AfterSaid {
+		t.Errorf("%d steps before and %d after", len(d.Before), len(d.After))
+	}
+	if s := d.Before[1]; s.General != "drives" || !strings.HasPrefix(s.Picture, "+----+") || s.Source != CommonPractice || s.Required != nil || s.Do != nil {
+		t.Errorf("the changed step is %+v", s)
+	}
+	if s := d.Before[2]; s.Required == nil || !*s.Required || s.Pos.Line != 23 || s.Good == nil {
+		t.Errorf("the own step is %+v", s)
+	}
+	if s := d.Serves; s.Within != 12*time.Minute || s.Every != 2*time.Second || len(s.Looks) != 2 || s.Looks[0].Port != 0 || s.Looks[1].Port != 443 {
+		t.Errorf("serves is %+v", s)
+	}
+	reads := d.Stages[5].Exchanges
+	if r := reads[0].Reads[0]; r.As != AsTime || r.Within != 30*time.Second || r.Equals != nil {
+		t.Errorf("the clock's read-back is %+v", r)
+	}
+	if r := reads[2].Reads[0]; r.Open == nil || !r.Open.Regexp {
+		t.Errorf("the check's read-back is %+v", r)
 	}
 }
 
@@ -149,6 +168,8 @@ func TestFormatPage(t *testing.T) {
 	for _, name := range strings.Fields(`format name title line wake redraw identity facts chatter queries stop-on stages
 		speed framing flow enter settle pace erase columns press every within text because
 		stage each needed looks exchanges refused-by if-refused until finish
+		before after serves step general do caution source picture good otherwise required values must-show label value
+		looks address by port open place supplies lift storage
 		prompt answer when echo times at-once sometimes reads what as regexp equals keep`) {
 		if !strings.Contains(string(page), "`"+name+"`") {
 			t.Errorf("FORMAT.md does not explain `%s`", name)

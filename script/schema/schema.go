@@ -100,6 +100,7 @@ func dialogue() map[string]any {
 		"facts":    map[string]any{"type": "object", "propertyNames": map[string]any{"pattern": "^[a-z][a-z0-9_]{0,62}$"}, "additionalProperties": regular()},
 		"chatter":  list(regular()), "queries": words("ignore", "answer"),
 		"stop-on": list(ref("stop-on")), "stages": list(ref("stage")),
+		"before": list(ref("step")), "after": list(ref("step")), "serves": ref("serves"),
 	})
 	root["$defs"] = keys{
 		"key":      map[string]any{"type": []string{"string", "integer"}, "description": "a key: Enter, Space, Tab, Esc, Ctrl-C, or one character"},
@@ -116,7 +117,7 @@ func dialogue() map[string]any {
 		}),
 		"stop-on": object("a stop-on", []string{"text", "because"}, keys{"text": ref("pattern"), "because": oneLine()}),
 		"stage": with(object("a stage", []string{"stage"}, keys{
-			"stage": oneLine(), "within": duration(), "each": map[string]any{"type": "object", "minProperties": 1, "maxProperties": 1, "additionalProperties": expression()},
+			"stage": oneLine(), "within": duration(), "each": each(),
 			"needed": expression(), "looks": truth(), "exchanges": list(ref("exchange")), "refused-by": ref("patterns"),
 			"if-refused": oneLine(), "until": ref("patterns"), "finish": truth(),
 		}), "anyOf", []any{needs("exchanges"), needs("until")}),
@@ -126,11 +127,52 @@ func dialogue() map[string]any {
 			"at-once": truth(), "sometimes": truth(), "settle": duration(), "reads": list(ref("read-back")), "refused-by": ref("patterns"),
 		}), "oneOf", []any{with(needs("answer"), "not", needs("press")), with(needs("press"), "not", map[string]any{"anyOf": []any{needs("echo"), needs("enter")}})}),
 		"read-back": with(object("a read-back", []string{"what", "regexp"}, keys{
-			"what": oneLine(), "as": words("text", "name", "address", "mask", "number", "size"), "regexp": regular(), "equals": answer(),
-			"keep": map[string]any{"type": "string", "pattern": "^[a-z][a-z0-9_]{0,62}$"},
-		}), "anyOf", []any{needs("equals"), needs("keep")}),
+			"what": oneLine(), "as": words("text", "name", "address", "mask", "number", "size", "time", "names"), "regexp": regular(), "equals": answer(),
+			"keep":   map[string]any{"type": "string", "pattern": "^[a-z][a-z0-9_]{0,62}$"},
+			"within": duration(), "open": ref("pattern"),
+		}), "anyOf", []any{
+			with(isTime(), "not", needs("equals")),
+			map[string]any{"not": map[string]any{"anyOf": []any{isTime(), needs("within")}}, "anyOf": []any{needs("equals"), with(needs("keep"), "not", needs("open"))}},
+		}),
+		"step": with(object("a step by hand", nil, keys{
+			"step": oneLine(), "general": oneLine(), "do": sentences(), "caution": sentences(), "source": oneLine(),
+			"picture": map[string]any{"type": "string", "description": "a block of text, at most 76 columns wide"},
+			"good":    sentences(), "otherwise": sentences(), "needed": expression(), "each": each(), "required": truth(),
+			"values": list(ref("value")), "must-show": sentences(),
+		}), "anyOf", []any{with(needs("step"), "required", []string{"step", "do"}), needs("general")}),
+		"value": object("a value for a unit's own page", []string{"label", "value"}, keys{"label": oneLine(), "value": answer()}),
+		"serves": object("what must answer before the set-up", []string{"looks"}, keys{
+			"within": duration(), "every": duration(), "looks": map[string]any{"type": "array", "minItems": 1, "items": ref("look")},
+		}),
+		"look": with(object("a look over the network", []string{"what", "address", "by"}, keys{
+			"what": oneLine(), "address": answer(), "by": words("icmp", "tcp", "https", "ssh"), "port": number(1, 65535), "each": each(), "needed": expression(),
+		}), "anyOf", []any{
+			with(by("tcp"), "required", []string{"by", "port"}), with(by("icmp"), "not", needs("port")), by("https", "ssh"),
+		}),
 	}
 	return root
+}
+
+func each() map[string]any {
+	return map[string]any{"type": "object", "minProperties": 1, "maxProperties": 1, "additionalProperties": expression()}
+}
+
+// sentences are words for people; a block of text may run over several
+// lines.
+func sentences() map[string]any {
+	out := scalar()
+	out["pattern"], out["maxLength"] = "[^ \n\t]", 4000
+	return out
+}
+
+// isTime is a read-back that is compared with the clock.
+func isTime() map[string]any {
+	return map[string]any{"properties": keys{"as": words("time")}, "required": []string{"as"}}
+}
+
+// by is a look in one of these ways.
+func by(ways ...string) map[string]any {
+	return map[string]any{"properties": keys{"by": words(ways...)}}
 }
 
 func needs(key string) map[string]any { return map[string]any{"required": []string{key}} }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -122,7 +123,9 @@ func TestCleanFilesPass(t *testing.T) {
 	for i, m := range regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllSubmatch(page, -1) {
 		profiles[fmt.Sprintf("FORMAT.md %d", i+1)] = m[1]
 	}
-	for kind, files := range map[string]map[string][]byte{"profile": profiles, "dialogue": cleanFiles(t, "../../fixtures/dialogues/*.yaml")} {
+	dialogues := cleanFiles(t, "../../fixtures/dialogues/*.yaml")
+	maps.Copy(dialogues, cleanFiles(t, "../testdata/example.yaml"))
+	for kind, files := range map[string]map[string][]byte{"profile": profiles, "dialogue": dialogues} {
 		s := compile(t, map[string][]byte{"profile": Profile(), "dialogue": Dialogue()}[kind])
 		for name, data := range files {
 			v, err := instance(data)
@@ -150,6 +153,10 @@ func TestDialogueSchemaHasTheReadersKeys(t *testing.T) {
 		"stage":     head + "stages:\n  - {stage: a, until: x, zzzzzzzzzzzz: x}\n",
 		"exchange":  head + "stages:\n  - {stage: a, exchanges: [{prompt: a, answer: b, zzzzzzzzzzzz: x}]}\n",
 		"read-back": head + "stages:\n  - {stage: a, exchanges: [{prompt: a, answer: b, reads: [{what: a, regexp: '(a)', keep: b, zzzzzzzzzzzz: x}]}]}\n",
+		"step":      head + stages + "before: [{step: a, do: b, zzzzzzzzzzzz: x}]\n",
+		"value":     head + stages + "after: [{step: a, do: b, values: [{label: a, value: b, zzzzzzzzzzzz: x}]}]\n",
+		"serves":    head + stages + "serves: {looks: [{what: a, address: b, by: icmp}], zzzzzzzzzzzz: x}\n",
+		"look":      head + stages + "serves: {looks: [{what: a, address: b, by: icmp, zzzzzzzzzzzz: x}]}\n",
 		"marked":    head + "stages:\n  - {stage: a, until: {regexp: x, zzzzzzzzzzzz: x}}\n",
 	}
 	var doc map[string]any

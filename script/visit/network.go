@@ -4,10 +4,11 @@ import (
 	"context"
 	"fmt"
 	"net/netip"
+	"slices"
+	"strings"
 	"time"
 
 	"linehand/script/engine"
-	"linehand/script/player"
 	"linehand/transcript"
 )
 
@@ -17,9 +18,9 @@ type Network interface {
 	// Near tells whether the bench has an address in the subnet of addr, and
 	// where; text is for people.
 	Near(addr netip.Addr) (text string, near bool)
-	// Probe tells whether somebody has an address: transcript.InUse, Free or
-	// Unseen.
-	Probe(ctx context.Context, addr netip.Addr) Seen
+	// Probe tells of each address whether somebody has it: transcript.InUse,
+	// Free or Unseen. The results are in the order of the addresses.
+	Probe(ctx context.Context, addrs []netip.Addr) []Seen
 	// Watch looks until all have answered or the time is over. The results are
 	// in the order of the looks.
 	Watch(ctx context.Context, w Wait, tell func(Seen)) []Seen
@@ -69,11 +70,14 @@ type SignIn struct {
 	User    string
 	Secret  string // its name
 	Refused bool   // it must not be taken
+	// Pinned: it is tried only when the unit's host key is known.
+	Pinned bool
 }
 
 // Log is a log target.
 type Log struct {
 	Target string // as planned: a name or an address
+	Host   string // what the unit calls itself in its messages
 	From   []netip.Addr
 	Within time.Duration // after the proof's dialogue
 }
@@ -83,35 +87,39 @@ func (r *run) probe() error {
 	if r.Network == nil || len(r.Addresses) == 0 {
 		return nil
 	}
-	if r.Earlier != nil && contains(r.Earlier.Done, FirstBoot) {
+	if r.Earlier != nil && slices.Contains(r.Earlier.Done, FirstBoot) {
 		r.note("not-probed", "the planned addresses are not probed: the unit was given them in the earlier record")
 		return nil
 	}
-	for i := 0; i < len(r.Addresses); {
-		a := r.Addresses[i]
-		r.tell(fmt.Sprintf("is anybody at %s already?", a.Address))
-		seen := r.Network.Probe(r.ctx, a.Address)
+	addrs := make([]netip.Addr, len(r.Addresses))
+	for i, a := range r.Addresses {
+		addrs[i] = a.Address
+	}
+	for {
+		r.tell("is anybody at the planned addresses already?")
+		seen := r.Network.Probe(r.ctx, addrs)
 		if r.ctx.Err() != nil {
 			return errStopped
 		}
-		seen.Name, seen.Address = "address of "+a.Name, a.Address
-		r.look(seen, "nobody answers")
-		if seen.State != transcript.InUse {
-			i++
-			continue
+		var taken []string
+		for i, s := range seen {
+			s.Name, s.Address = "address of "+r.Addresses[i].Name, addrs[i]
+			r.look(s, "nobody answers")
+			if s.State == transcript.InUse {
+				taken = append(taken, fmt.Sprintf("%s, which is planned for %s of %s: %s", s.Address, r.Addresses[i].Name, r.Unit, s.Text))
+			}
+		}
+		if len(taken) == 0 {
+			return nil
 		}
 		choice, err := r.hold(question{kind: HoldAddress, goOn: true,
-			reason: fmt.Sprintf("somebody already answers at %s, which is planned for %s of %s: %s", a.Address, a.Name, r.Unit, seen.Text),
+			reason: "somebody already answers at " + strings.Join(taken, "; and at "),
 			advice: "Find who has the address before the unit takes it. Go on only when it is this unit itself, which was set up before.",
 			next:   "Free the address, or plan another one, and run again. Nothing of the plan was typed."})
-		if err != nil {
+		if err != nil || choice == GoOn {
 			return err
 		}
-		if choice == GoOn {
-			i++
-		}
 	}
-	return nil
 }
 
 // wait watches until the unit serves.
@@ -192,23 +200,30 @@ func (r *run) near(looks []Look) {
 	}
 }
 
-// look records what a look has shown.
+// look records what a look has shown. A certificate that is another than at
+// the first look is told as a difference: somebody else may answer there.
 func (r *run) look(s Seen, want string) {
 	got := target(s.Look)
-	if s.Fingerprint != "" {
-		got = s.Fingerprint
-	}
-	method := s.Method
-	if method == "" {
-		method = s.By
-	}
-	r.append(transcript.Event{Kind: transcript.Look, Name: s.Name, State: s.State, Code: method, Text: s.Text, Want: want, Got: got})
-	if s.Fingerprint == "" {
-		return
-	}
 	key := lookKey(s.Look)
-	if _, known := r.seen[key]; !known {
-		r.seen[key] = s.Fingerprint
+	first, known := r.seen[key]
+	switch {
+	case s.Fingerprint == "":
+	case known && first != s.Fingerprint:
+		got, s.State = s.Fingerprint, transcript.Changed
+		s.Text = fmt.Sprintf("%s is shown, and was %s at the first look", s.Fingerprint, first)
+		r.points.differ(Point{Name: s.Name, Code: "certificate", Text: fmt.Sprintf("the certificate of %s has changed since the first look: somebody else may answer there", s.Name)})
+	default:
+		got, r.seen[key] = s.Fingerprint, s.Fingerprint
+	}
+	if s.Method != "" && s.Method != s.By && s.By != "" {
+		s.Text = strings.TrimPrefix(s.Text+"; looked by "+s.Method, "; ")
+	}
+	method := s.By
+	if method == "" {
+		method = s.Method
+	}
+	r.append(transcript.Event{Kind: transcript.Look, Name: s.Name, State: s.State, Code: method, Text: r.Mask(s.Text), Want: want, Got: got})
+	if s.Fingerprint != "" && !known {
 		r.append(transcript.Event{Kind: transcript.Fact, Name: "certificate of " + s.Name, Text: s.Fingerprint})
 	}
 }
@@ -239,14 +254,3 @@ func list(seen []Seen) string {
 	}
 	return text
 }
-
-func contains(parts []Part, p Part) bool {
-	for _, x := range parts {
-		if x == p {
-			return true
-		}
-	}
-	return false
-}
-
-var _ = player.Again

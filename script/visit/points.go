@@ -185,9 +185,6 @@ func (r *run) punch(p Point, by, when string) {
 	r.append(transcript.Event{Kind: transcript.Punch, Name: p.Name, Code: p.Code, Text: p.Text, By: by, Next: when})
 }
 
-// Closed is the state of a point of an earlier record that is closed now.
-const Closed = "closed"
-
 // closed settles the open points of the record that a later proof is after.
 // What the proof has read or looked at again is decided by that; the rest a
 // person answers for.
@@ -198,7 +195,7 @@ func (r *run) closed(now []Point) error {
 		switch {
 		case slices.ContainsFunc(now, func(x Point) bool { return x.Name == p.Name }):
 		case r.rec.again(p.Name):
-			r.append(transcript.Event{Kind: transcript.Punch, Name: p.Name, Code: p.Code, State: Closed, Text: p.Text + ": it is now as planned"})
+			r.append(transcript.Event{Kind: transcript.Punch, Name: p.Name, Code: p.Code, State: transcript.Closed, Text: p.Text + ": it is now as planned"})
 		default:
 			still[p.Name] = p
 			ask = append(ask, Step{Name: p.Name, Do: "Is this closed? " + sentence(p.Text), Good: "It is done, and you have seen it."})
@@ -224,7 +221,7 @@ func (r *run) closed(now []Point) error {
 	for i, a := range answers {
 		p := still[ask[i].Name]
 		if a.State == transcript.Ticked {
-			r.append(transcript.Event{Kind: transcript.Punch, Name: p.Name, Code: p.Code, State: Closed, Text: p.Text, By: a.By})
+			r.append(transcript.Event{Kind: transcript.Punch, Name: p.Name, Code: p.Code, State: transcript.Closed, Text: p.Text, By: a.By})
 			continue
 		}
 		r.points.add(p)

@@ -161,12 +161,15 @@ func (n *net) Near(a netip.Addr) (string, bool) {
 	return "the bench has no address in the subnet of " + a.String(), n.near
 }
 
-func (n *net) Probe(_ context.Context, a netip.Addr) visit.Seen {
-	s := visit.Seen{State: transcript.Free, Method: "arp"}
-	if n.inUse[a.String()] {
-		s.State, s.Text = transcript.InUse, "02:00:5e:00:53:01 answers"
+func (n *net) Probe(_ context.Context, addrs []netip.Addr) (out []visit.Seen) {
+	for _, a := range addrs {
+		s := visit.Seen{State: transcript.Free, Method: "arp"}
+		if n.inUse[a.String()] {
+			s.State, s.Text = transcript.InUse, "02:00:5e:00:53:01 answers"
+		}
+		out = append(out, s)
 	}
-	return s
+	return out
 }
 
 func (n *net) Watch(ctx context.Context, w visit.Wait, tell func(visit.Seen)) []visit.Seen {
@@ -309,8 +312,8 @@ func (r rig) visit(t *testing.T, name string, rec player.Recorder) visit.Visit {
 		Addresses: []visit.Address{{Name: "e0", Address: netip.MustParseAddr("192.0.2.21")}},
 		Ports:     []visit.Look{page, ping},
 		SignIns: []visit.SignIn{
-			{Name: "the factory sign-in", Address: page.Address, Secret: "factory", Refused: true},
-			{Name: "the new sign-in", Address: page.Address, Secret: "admin"},
+			{Name: "factory sign-in over SSH", Address: page.Address, Secret: "factory", Refused: true},
+			{Name: "new sign-in over SSH", Address: page.Address, Secret: "admin"},
 		},
 		LogTarget: &visit.Log{Target: "192.0.2.5", Within: 5 * time.Second},
 	}

@@ -182,8 +182,8 @@ func TestTheProofFindsWhatIsWrong(t *testing.T) {
 	}{
 		"port down":           {func(r *rig) { r.unit.link = "down" }, "differs", `link of e1 reads back as "down"`},
 		"certificate changed": {func(r *rig) { r.net.prints = []string{"SHA256:page", "SHA256:other"} }, "differs", "the certificate of page of deep-1 has changed"},
-		"factory sign-in":     {func(r *rig) { r.net.accept["old-one"] = true }, "differs", `the factory sign-in over the network reads back as "accepted"`},
-		"new sign-in":         {func(r *rig) { r.net.accept["new-one"] = false }, "differs", `the new sign-in over the network reads back as "refused"`},
+		"factory sign-in":     {func(r *rig) { r.net.accept["old-one"] = true }, "differs", `factory sign-in over SSH reads back as "accepted"`},
+		"new sign-in":         {func(r *rig) { r.net.accept["new-one"] = false }, "differs", `new sign-in over SSH reads back as "refused"`},
 		"deaf log target":     {func(r *rig) { r.net.log = "" }, "open", "no message of deep-1 has come to the log target"},
 		"log target unseen": {func(r *rig) {
 			r.net.target = false

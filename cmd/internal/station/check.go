@@ -13,6 +13,7 @@ import (
 	"linehand/script/plan/sums"
 	"linehand/script/secret"
 	"linehand/script/site"
+	"linehand/script/steps"
 )
 
 // Report is what a check without a unit has found.
@@ -111,7 +112,7 @@ func (r *Report) dialogue(path string) *script.Dialogue {
 		r.fail(findingsOf(err))
 		d = nil
 	} else {
-		r.Findings = append(r.Findings, findingsOfLint(script.Lint(d))...)
+		r.Findings = append(r.Findings, findingsOfLint(append(script.Lint(d), steps.Check(d)...))...)
 	}
 	r.read[path] = d
 	return d
@@ -198,7 +199,7 @@ func (r *Report) unit(u *plan.Unit) {
 		if d == nil {
 			continue
 		}
-		r.Findings = append(r.Findings, findingsOfLint(script.LintValues(d, u.Values))...)
+		r.Findings = append(r.Findings, findingsOfLint(append(script.LintValues(d, u.Values), steps.CheckValues(d, u.Values)...))...)
 		if path == u.Proof {
 			r.Findings = append(r.Findings, changing(d)...)
 		}

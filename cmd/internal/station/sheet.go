@@ -22,6 +22,7 @@ import (
 	"linehand/script/plan"
 	"linehand/script/plan/sums"
 	"linehand/script/site"
+	"linehand/script/steps"
 )
 
 // Sheet is the worksheet of a site: its profile and the plan made of it.
@@ -139,7 +140,7 @@ func (s *Sheet) DialogueFrom(u *plan.Unit, path string) (*script.Dialogue, Findi
 	if err != nil {
 		return nil, nil, findingsOf(err)
 	}
-	found := findingsOfLint(append(script.Lint(d), script.LintValues(d, u.Values)...))
+	found := findingsOfLint(slices.Concat(script.Lint(d), steps.Check(d), script.LintValues(d, u.Values), steps.CheckValues(d, u.Values)))
 	if len(found.Faults()) > 0 {
 		return nil, nil, found.Faults()
 	}
