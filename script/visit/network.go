@@ -242,7 +242,10 @@ func target(l Look) string {
 	return netip.AddrPortFrom(l.Address, uint16(l.Port)).String()
 }
 
-func lookKey(l Look) string { return l.Name + " " + target(l) }
+// LookKey is the name of a look among others, in an Earlier.
+func LookKey(name, by string) string { return name + " by " + by }
+
+func lookKey(l Look) string { return LookKey(l.Name, l.By) }
 
 func list(seen []Seen) string {
 	text := ""

@@ -107,7 +107,7 @@ func (r *run) signIn(s SignIn) {
 
 // HostKey is the fact that pins the unit's host key: what the console shows of
 // it, such as "SHA256:…".
-const HostKey = "ssh_host_key"
+const HostKey = "host_key"
 
 // logWatch listens for the log target while the proof's dialogue runs.
 type logWatch struct {

@@ -24,7 +24,7 @@ import (
 const firstBoot = `format: linehand.dialogue/1
 name: first
 wake: {press: Enter, every: 5s, within: 12m}
-facts: {serial: 'Serial no\. (\S+)', memory: 'Memory test: (.+)', ssh_host_key: 'Host key (\S+)'}
+facts: {serial: 'Serial no\. (\S+)', memory: 'Memory test: (.+)', host_key: 'Host key (\S+)'}
 stages:
   - stage: name
     exchanges:
@@ -43,7 +43,7 @@ stages:
 const proof = `format: linehand.dialogue/1
 name: proof
 wake: {press: Enter, every: 5s, within: 12m}
-facts: {serial: 'Serial no\. (\S+)', ssh_host_key: 'Host key (\S+)'}
+facts: {serial: 'Serial no\. (\S+)', host_key: 'Host key (\S+)'}
 stages:
   - stage: read back
     looks: true

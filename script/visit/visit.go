@@ -115,7 +115,7 @@ type Earlier struct {
 	Ticked map[string]Answer // steps, by StepKey
 	Done   []Part            // parts that have come to a good end
 	Facts  map[string]string // such as the host key
-	Certs  map[string]string // fingerprints, by the look's name and address
+	Certs  map[string]string // fingerprints, by LookKey
 }
 
 // run is a visit under way. It lives on the goroutine that called Run.

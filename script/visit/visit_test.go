@@ -46,7 +46,7 @@ func TestFromTheCrateToTheSignOff(t *testing.T) {
 			t.Errorf("the boot is noted as %q", e.Text)
 		}
 	}
-	wantList(t, "facts", o.list(transcript.Fact), "serial", "ssh_host_key", "memory", "certificate of page of deep-1", "serial", "ssh_host_key")
+	wantList(t, "facts", o.list(transcript.Fact), "serial", "host_key", "memory", "certificate of page of deep-1", "serial", "host_key")
 }
 
 func TestASecondVisitChangesNothing(t *testing.T) {
@@ -235,7 +235,7 @@ func TestBootShowsHowFarItIs(t *testing.T) {
 	}
 	r.play(t).want(t, "done")
 	text := strings.Join(told, "\n")
-	for _, want := range []string{"first boot: nothing heard yet", "first boot: booting for 1m0s of about 1m30s; ssh_host_key SHA256:abc", "waiting: 2 of 2 answer; e1 of deep-1 after 3s"} {
+	for _, want := range []string{"first boot: nothing heard yet", "first boot: booting for 1m0s of about 1m30s; host_key SHA256:abc", "waiting: 2 of 2 answer; e1 of deep-1 after 3s"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("it does not say %q:\n%s", want, text)
 		}

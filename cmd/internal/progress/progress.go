@@ -5,6 +5,7 @@ package progress
 import (
 	"fmt"
 	"io"
+	"strings"
 	"sync"
 	"time"
 
@@ -82,8 +83,16 @@ func (l *lines) Close() {}
 // State says in words where a run is.
 func State(p player.Progress) string {
 	where := fmt.Sprintf("stage %d of %d, %s", p.No, p.Of, p.Stage)
-	if p.No == 0 {
+	switch {
+	case p.No == 0 && p.Part != "" && p.Text != "":
+		where = p.Text
+	case p.No == 0 && p.Part != "" && p.Of == 0:
+		where = ""
+	case p.No == 0:
 		where = "waiting for the first prompt"
+	}
+	if p.Part != "" {
+		where = strings.TrimSuffix(p.Part+": "+where, ": ")
 	}
 	switch p.Doing {
 	case player.Holding:
