@@ -63,6 +63,12 @@ var compareTables = []struct {
 	{"arithmetic", AsNumber, "10000000000000000000001", "10000000000000000000000", false},
 	{"by character", AsText, "Port e0 ", "Port e0", true},
 	{"by character", AsText, "Port E0", "Port e0", false},
+	{"set algebra", AsNames, "deep-2, Deep-1", "deep-1 deep-2", true},
+	{"set algebra", AsNames, "deep-1; deep-2\n deep-1", "deep-1 deep-2", true},
+	{"RFC 1034 3.1", AsNames, "deep-1.example.net.", "DEEP-1.example.net", true},
+	{"set algebra", AsNames, "deep-1", "deep-1 deep-2", false},
+	{"set algebra", AsNames, "deep-1 deep-2 deep-3", "deep-1 deep-2", false},
+	{"set algebra", AsNames, "deep-1deep-2", "deep-1 deep-2", false},
 	// IEC 80000-13, table of TB and TiB.
 	{"IEC 80000-13", AsSize, "0.909495 TiB", "1 TB", true},
 	{"IEC 80000-13", AsSize, "3.637979 TiB", "4 TB", true},

@@ -18,7 +18,8 @@ type clockForm struct {
 // ISO 8601 without a zone, RFC 5322 3.3, the asctime and date forms of
 // POSIX.1-2017; the others are common practice, no source. A date in digits
 // with the year last is in none of them: its day and month cannot be told
-// apart.
+// apart. Distances from UTC in digits come before zones by letters: the
+// library takes +0100 for letters too.
 var clockForms = []clockForm{
 	{"2006-01-02T15:04:05Z07:00", true, time.Second},
 	{"2006-01-02 15:04:05Z07:00", true, time.Second},
@@ -31,17 +32,17 @@ var clockForms = []clockForm{
 	{"2006-01-02 15:04", false, time.Minute},
 	{"2006/01/02 15:04:05 MST", true, time.Second},
 	{"2006/01/02 15:04:05", false, time.Second},
-	{"Mon Jan 2 15:04:05 MST 2006", true, time.Second},
 	{"Mon Jan 2 15:04:05 -0700 2006", true, time.Second},
+	{"Mon Jan 2 15:04:05 MST 2006", true, time.Second},
 	{"Mon Jan 2 15:04:05 2006", false, time.Second},
 	{"Mon, 2 Jan 2006 15:04:05 -0700", true, time.Second},
 	{"Mon, 2 Jan 2006 15:04:05 MST", true, time.Second},
 	{"Mon 2 Jan 2006 15:04:05 MST", true, time.Second},
-	{"2 Jan 2006 15:04:05 MST", true, time.Second},
 	{"2 Jan 2006 15:04:05 -0700", true, time.Second},
+	{"2 Jan 2006 15:04:05 MST", true, time.Second},
 	{"2 Jan 2006 15:04:05", false, time.Second},
-	{"15:04:05 MST Mon Jan 2 2006", true, time.Second},
 	{"15:04:05 -0700 Mon Jan 2 2006", true, time.Second},
+	{"15:04:05 MST Mon Jan 2 2006", true, time.Second},
 }
 
 // CompareTime tells whether a unit's clock was within so much of the clock

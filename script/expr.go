@@ -159,25 +159,26 @@ func (a *Answer) Sentence(v Values) (string, error) {
 	}
 	var text strings.Builder
 	for _, part := range parts {
-		if part.prog != nil && part.prog.base == nil {
-			out, err := part.prog.run(v)
-			if err != nil {
-				return "", placed(part.pos, "${"+part.source+"}", err)
-			}
-			if out == "" {
-				continue
-			}
-		}
-		piece, err := part.render(v)
-		switch {
-		case err != nil:
+		words, err := part.sentence(v)
+		if err != nil {
 			return "", placed(part.pos, "${"+part.source+"}", err)
-		case piece.Secret != "":
-			return "", placed(a.Pos, a.Source, errors.New("a secret may stand only in an answer"))
 		}
-		text.WriteString(piece.Text)
+		text.WriteString(words)
 	}
 	return text.String(), nil
+}
+
+func (p answerPart) sentence(v Values) (string, error) {
+	if p.prog != nil && p.prog.base == nil {
+		if out, err := p.prog.run(v); err == nil && out == "" {
+			return "", nil
+		}
+	}
+	piece, err := p.render(v)
+	if err == nil && piece.Secret != "" {
+		err = errors.New("a secret may stand only in an answer")
+	}
+	return piece.Text, err
 }
 
 // UsesPlan tells whether the answer names anything beyond factory.* and
@@ -331,6 +332,16 @@ func typedText(value any, zeroIsNone bool) (string, error) {
 var errNotPlanned = errors.New("the plan does not supply it")
 
 // placed says where an expression stands when it fails at run time.
-func placed(pos Pos, source string, err error) error {
-	return fmt.Errorf("%s: %s: %w", pos, source, err)
+func placed(pos Pos, source string, err error) error { return &PlacedError{pos, source, err} }
+
+// PlacedError is an expression that cannot be worked out, and its place in
+// the file.
+type PlacedError struct {
+	Pos    Pos
+	Source string // the expression as written
+	Err    error
 }
+
+func (e *PlacedError) Error() string { return fmt.Sprintf("%s: %s: %v", e.Pos, e.Source, e.Err) }
+
+func (e *PlacedError) Unwrap() error { return e.Err }

@@ -3,6 +3,7 @@ package script
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -33,7 +34,7 @@ func FuzzParse(f *testing.F) {
 			}
 			return
 		}
-		for _, finding := range append(Lint(d), LintValues(d, shelf())...) {
+		for _, finding := range slices.Concat(Lint(d), LintValues(d, shelf()), LintSteps(d.Before, shelf()), LintSteps(d.After, shelf())) {
 			if finding.Pos.Line < 1 || finding.Mend == "" {
 				t.Fatalf("a finding without place or mend: %v", finding)
 			}

@@ -40,7 +40,7 @@ func (l *linter) step(s *Step, seen map[string]Pos) {
 // LintSteps finds what a plan does not supply to steps: it works each out,
 // for each element of a repeated one.
 func LintSteps(list []Step, v Values) []Finding {
-	l := &valuesLinter{linter: linter{d: &Dialogue{}}}
+	l := &valuesLinter{linter: linter{d: &Dialogue{}}, why: "the person would not be told", part: "the step"}
 	v = v.ready()
 	for i := range list {
 		s := &list[i]
@@ -66,8 +66,15 @@ func (l *valuesLinter) sentence(a *Answer, v Values) {
 	if a == nil {
 		return
 	}
-	if _, err := a.Sentence(v); err != nil {
+	parts, err := a.compiled()
+	if err != nil {
 		l.missing(a.Pos, err)
+		return
+	}
+	for _, part := range parts {
+		if _, err := part.sentence(v); err != nil {
+			l.missing(part.pos, fmt.Errorf("${%s}: %w", part.source, err))
+		}
 	}
 }
 

@@ -78,6 +78,10 @@ func TestLint(t *testing.T) {
 			[]string{`1:11 error: stop-on "failed" stands in the prompt "Test failed. Go on? [y/n]" on line 7`}},
 		{"chatter takes a prompt", "chatter: ['^\\[.*$']\n" + minimal("  - stage: a\n    exchanges: [{prompt: '[shelf] name:', answer: y}]\n"+end),
 			[]string{`7:26 error: the prompt "[shelf] name:" is taken out as chatter by "^\\[.*$"`}},
+		{"steps", "before:\n  - {step: a, do: x, caution: y}\n  - {step: a, do: x}\n  - {step: b, do: x, each: {p: unit.ports}}\n  - {step: c, do: x, values: [{label: l, value: v}]}\n  - general: unpack\n  - general: unpack\n" + minimal("  - {stage: a, until: 'A>'}\n"),
+			[]string{`2:5 warning: the caution of step "a" says no source`, `3:5 error: two steps are called "a", the first on line 2`, `4:5 warning: step "b" is repeated under one name`,
+				`5:5 warning: step "c" has values, and does not say what the page must show at the end`, `7:5 error: two steps are called "unpack", the first on line 6`}},
+		{"steps in both halves, said well", "before: [{step: 'a ${p.name}', do: x, caution: y, source: IEC 61340-5-1, each: {p: unit.ports}}]\nafter: [{step: 'a ${port.name}', do: x}, {step: c, do: x, values: [{label: l, value: v}], must-show: done}]\n" + minimal("  - {stage: a, until: 'A>'}\n"), nil},
 		{"half way", minimal("  - stage: a\n    exchanges: [{prompt: 'Password:', answer: x}]\n  - stage: b\n    exchanges: [{prompt: 'New Password:', answer: y}]\n" + end),
 			[]string{`8:26 warning: the prompt "Password:" of stage "a" on line 6 also matches at the end of "New Password:"`}},
 	} {
@@ -118,5 +122,36 @@ func TestLintValues(t *testing.T) {
 	}
 	if diff := cmp.Diff(want, findings(LintValues(mustParse(t, text), shelf()))); diff != "" {
 		t.Errorf("findings (-want +got):\n%s", diff)
+	}
+}
+
+func TestLintValuesOfLooksAndSteps(t *testing.T) {
+	d := mustParse(t, `before:
+  - {step: a, do: 'to ${port.gateway}', each: {port: unit.ports}}
+  - {step: b, do: 'to ${port.gateway == "" ? "" : "there"}', each: {port: unit.ports}}
+  - {step: c, do: 'at ${place.at}', needed: 'place.at > 0'}
+  - {step: d, do: 'at ${place.at}'}
+  - {step: e, do: x, values: [{label: x, value: '${secret.nobody}'}, {label: y, value: '${secret.join-a}'}]}
+serves:
+  looks:
+    - {what: '${port.name}', address: '${port.address}', by: icmp, each: {port: unit.ports}}
+    - {what: x, address: '${unit.name}', by: ssh}
+    - {what: x, address: '${cluster.address}', by: ssh}
+    - {what: x, address: '${cluster.address}', by: ssh, needed: 'cluster.mode == "start"'}
+`+minimal("  - {stage: a, until: 'A>'}\n"))
+	want := []string{
+		`10:26 error: what is looked at is "shelf-1", which is not an address`,
+		`11:26 error: ${cluster.address}: the plan does not supply it`,
+	}
+	if diff := cmp.Diff(want, findings(LintValues(d, shelf()))); diff != "" {
+		t.Errorf("looks (-want +got):\n%s", diff)
+	}
+	want = []string{
+		`2:23 error: ${port.gateway}: the plan does not supply it`,
+		`5:23 error: ${place.at}: the plan does not supply it`,
+		`6:49 error: ${secret.nobody}: the site profile names no secret "nobody"`,
+	}
+	if diff := cmp.Diff(want, findings(LintSteps(d.Before, shelf()))); diff != "" {
+		t.Errorf("steps (-want +got):\n%s", diff)
 	}
 }

@@ -12,20 +12,25 @@ import (
 // LintSteps does it for the steps by hand. Facts are not known before a run:
 // what depends on them is taken as needed, and itself passed over.
 func LintValues(d *Dialogue, v Values) []Finding {
-	l := &valuesLinter{linter: linter{d: d}}
+	l := &valuesLinter{linter: linter{d: d}, why: "the run would hold there", part: "the exchange"}
 	v = v.ready()
 	for i := range d.Stages {
 		l.stage(&d.Stages[i], v)
 	}
+	l.why, l.part = "nothing could be looked at", "the look"
 	l.serves(v)
 	return l.sorted()
 }
 
-type valuesLinter struct{ linter }
+type valuesLinter struct {
+	linter
+	why  string // what comes of a value that is missing
+	part string // what can be left out in its place
+}
 
 func (l *valuesLinter) missing(pos Pos, err error) {
 	what := strings.TrimPrefix(err.Error(), pos.String()+": ")
-	l.add(SeverityError, pos, what, "the run would hold there", "add the value to the site profile, or leave the exchange out with needed:")
+	l.add(SeverityError, pos, what, l.why, "add the value to the site profile, or leave "+l.part+" out with needed:")
 }
 
 // holds works a guard out; what depends on a fact, or on an error that is

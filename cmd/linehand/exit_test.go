@@ -53,7 +53,7 @@ func TestExitCodesAreTold(t *testing.T) {
 		t.Errorf("README lists %v\nthe help text %v", in, told)
 	}
 	for _, how := range []engine.How{engine.Done, engine.Already, engine.Differs, engine.Held, engine.Refused, engine.Chassis, engine.Silent, engine.Garbled,
-		engine.LoopBack, engine.Strange, engine.Overdue, engine.Lost, engine.Failed, engine.Stopped, engine.NoRecord, engine.Broken} {
+		engine.LoopBack, engine.Strange, engine.Overdue, engine.Lost, engine.Failed, engine.Stopped, engine.NoRecord, engine.Broken, engine.Open} {
 		if !slices.Contains(told, how.ExitCode()) {
 			t.Errorf("exit code %d of ending %s is not told", how.ExitCode(), how)
 		}

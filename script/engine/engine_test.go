@@ -301,13 +301,13 @@ func TestBackAfterTheLineWasAway(t *testing.T) {
 
 func TestEndingsHaveTheirOwnCodes(t *testing.T) {
 	seen := map[int]How{}
-	for _, how := range []How{Done, Differs, Held, Refused, Chassis, Silent, Garbled, LoopBack, Strange, Overdue, Lost, Failed, Stopped, NoRecord, Broken} {
+	for _, how := range []How{Done, Differs, Held, Refused, Chassis, Silent, Garbled, LoopBack, Strange, Overdue, Lost, Failed, Stopped, NoRecord, Broken, Open} {
 		if other, twice := seen[how.ExitCode()]; twice {
 			t.Errorf("%s and %s share exit code %d", how, other, how.ExitCode())
 		}
 		seen[how.ExitCode()] = how
 	}
-	if Already.ExitCode() != 0 || !Already.Good() || Differs.Good() {
+	if Already.ExitCode() != 0 || Open.ExitCode() != 23 || Open.Good() || !Already.Good() || Differs.Good() {
 		t.Error("already set up is good, differing is not")
 	}
 	for _, kind := range []HoldKind{HoldUnknown, HoldGuard, HoldRefused, HoldPassedOver, HoldWentBack, HoldChassis, HoldConfirm, HoldEcho, HoldOverdue, HoldSilent, HoldGarbled, HoldLoopBack, HoldStrange} {

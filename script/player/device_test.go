@@ -133,6 +133,7 @@ type rig struct {
 	file     transcript.File // in place of the record's file
 	wrap     func(console.Line) console.Line
 	away     time.Duration
+	part     string // of a visit; its record goes on after the run
 }
 
 func values(serial string) script.Values {
@@ -210,7 +211,7 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	fars := []*pair.Far{far}
 	run := player.Run{
 		Dialogue: d, Line: line, Record: j, Secrets: r.secrets, Desk: r.desk, Chassis: r.chassis,
-		Target: engine.Target{Serial: r.serial, Values: values(r.serial)}, Mask: mask.Text, Away: r.away,
+		Target: engine.Target{Serial: r.serial, Values: values(r.serial)}, Mask: mask.Text, Away: r.away, Part: r.part,
 	}
 	var again []chan struct{}
 	if r.replug != nil {
@@ -227,6 +228,11 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	end, err := run.Play(ctx)
 	if err != nil {
 		t.Fatalf("Play: %v", err)
+	}
+	if r.part != "" {
+		if err := j.Append(transcript.Event{Kind: transcript.Ending, Code: "done"}); err != nil {
+			t.Error(err)
+		}
 	}
 	for _, f := range fars {
 		f.Close()

@@ -14,9 +14,14 @@ type renderer struct {
 	faults script.Errors
 }
 
-// fail keeps an error; its own text names the place already.
+// fail keeps an error with the place that it names, or else with pos.
 func (r *renderer) fail(pos script.Pos, err error) {
-	r.faults = append(r.faults, script.Fault{Pos: pos, What: strings.TrimPrefix(err.Error(), pos.String()+": "), Mend: "add the value to the site profile, or leave the step out with needed:"})
+	what := err.Error()
+	var placed *script.PlacedError
+	if errors.As(err, &placed) {
+		pos, what = placed.Pos, placed.Source+": "+placed.Err.Error()
+	}
+	r.faults = append(r.faults, script.Fault{Pos: pos, What: what, Mend: "add the value to the site profile, or leave the step out with needed:"})
 }
 
 func (r *renderer) all(list []script.Step, v script.Values) []Rendered {
