@@ -90,15 +90,26 @@ func (s *sheets) make(names []string) (*worksheet.Set, error) {
 }
 
 // dialogues reads each dialogue once.
-func dialogues() worksheet.Dialogue {
-	read := make(map[string]*script.Dialogue)
-	return func(u *plan.Unit) (*script.Dialogue, error) {
-		if u.Dialogue == "" || read[u.Dialogue] != nil {
-			return read[u.Dialogue], nil
+func dialogues() worksheet.Dialogues {
+	read := map[string]*script.Dialogue{"": nil}
+	load := func(path string) (*script.Dialogue, error) {
+		if d, known := read[path]; known {
+			return d, nil
 		}
-		d, err := script.Load(u.Dialogue)
-		read[u.Dialogue] = d
+		d, err := script.Load(path)
+		read[path] = d
 		return d, err
+	}
+	return func(u *plan.Unit) (t worksheet.Talks, err error) {
+		for _, part := range []struct {
+			to   **script.Dialogue
+			path string
+		}{{&t.First, u.Dialogue}, {&t.SetUp, u.SetUp}, {&t.Proof, u.Proof}} {
+			if *part.to, err = load(part.path); err != nil {
+				return t, err
+			}
+		}
+		return t, nil
 	}
 }
 

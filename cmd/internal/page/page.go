@@ -15,10 +15,12 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 
 	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/station"
 	"linehand/script/plan"
+	"linehand/script/steps"
 )
 
 //go:embed page.html
@@ -53,6 +55,8 @@ func Write(w io.Writer, r station.Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"hours":    hours,
+		"listed":   func(names []string) string { return strings.Join(names, ", ") },
+		"defer":    func() string { return steps.Defer },
 		"style":    func() template.CSS { return template.CSS(draw.Style + styleText) },
 		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}

@@ -46,6 +46,8 @@ type view struct {
 	LiftSources         []string
 	LiftLimits          []string
 	LiftCaution         string
+	Works               []work
+	Cautions            []caution
 	Schedule            template.HTML
 	Steps               []step
 	Time, TimeNote      string
@@ -76,6 +78,7 @@ func newView(r station.Report) view {
 	v.HasPlan, v.Digest = true, Digest(r.Plan)
 	v.Site, v.Secrets, v.Units = siteFacts(r.Plan), r.Plan.Secrets, r.Plan.List()
 	v.networks(r.Plan)
+	v.byHand(r.ByHand)
 	if r.Sums != nil {
 		v.sums(r.Plan, *r.Sums)
 	}

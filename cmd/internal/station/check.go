@@ -26,6 +26,7 @@ type Report struct {
 	Networks []Network   `json:"networks,omitempty"`
 	Lock     *Lock       `json:"lock,omitempty"` // nil: no plan was made
 	Sums     *sums.Sums  `json:"sums,omitempty"`
+	ByHand   []ByHand    `json:"by_hand,omitempty"`
 
 	// Plan is what the rest was made of; nil where errors kept it from being
 	// made.
@@ -153,6 +154,7 @@ func (r *Report) profile(path string, o Options, instead map[string]string) {
 	}
 	worked, found := sums.Work(s, p, sums.Options{Rise: o.Rise, Altitude: o.Altitude, Dialogue: r.dialogue})
 	r.Sums = &worked
+	r.byHand(p)
 	r.Findings = append(r.Findings, findingsOfPlan(found)...)
 }
 

@@ -90,10 +90,11 @@ func (l Lift) values() script.LiftValues {
 	default:
 		v.Advice = fmt.Sprintf("%d people lift, and one of them gives the word", l.People)
 	}
+	v.Advice += fmt.Sprintf(": %s kg, from %.0f cm to %.0f cm above the floor", v.Kg, l.From/10, l.To/10)
 	if l.DrivesFirst {
-		v.Advice = fmt.Sprintf("Take the drives out first, if the maker allows that, and mark each with its bay (%.1f kg become %s kg). ", l.DrivesIn.Weight, v.Kg) + v.Advice
+		v.Advice += fmt.Sprintf(" (%.1f kg with the drives in)", l.DrivesIn.Weight)
 	}
-	v.Advice += fmt.Sprintf(": %s kg, from %.0f cm to %.0f cm above the floor.", v.Kg, l.From/10, l.To/10)
+	v.Advice += "."
 	return v
 }
 

@@ -102,7 +102,7 @@ func TestLiftingOf(t *testing.T) {
 	if !deep.DrivesOut || deep.Kg != "24.0" || deep.People < 1 || !strings.Contains(deep.Source, "NIOSH") {
 		t.Errorf("deep-1: %+v", deep)
 	}
-	for _, want := range []string{"40.8 kg become 24.0 kg", "from 0 cm to 17 cm above the floor"} {
+	for _, want := range []string{"lifting device, with 2 people to guide: 24.0 kg", "(40.8 kg with the drives in)", "from 0 cm to 17 cm above the floor"} {
 		if !strings.Contains(deep.Advice, want) {
 			t.Errorf("deep-1 does not tell of %q: %s", want, deep.Advice)
 		}
