@@ -124,6 +124,7 @@ func probeAsking(ctx context.Context, addr netip.Addr, o ProbeOptions, from Sour
 	seen := lookICMP(limited, Look{Address: addr, Port: o.Port}, from)
 	if seen.State == Answers {
 		seen.State = InUse
+		seen.Detail += from.about(addr)
 		return seen
 	}
 	// Whoever is in the subnet has their own system ask the link for them.

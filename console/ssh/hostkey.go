@@ -38,8 +38,6 @@ type wanted struct {
 	known ssh.HostKeyCallback // nil: none
 }
 
-func (w wanted) none() bool { return w.pin == "" && w.known == nil }
-
 // wanted reads the pin and the file.
 func (o Options) wanted() (wanted, error) {
 	if o.Pin != "" {
@@ -93,9 +91,9 @@ func CheckPin(pin string) error {
 // Older. Host keys come in groups, to be tried one after the other: first
 // all, then each kind alone.
 func (o Options) algorithms() (base ssh.Config, keys [][]string, err error) {
-	base.SetDefaults()
-	all := ssh.SupportedAlgorithms().HostKeys
-	weak := ssh.InsecureAlgorithms()
+	sound, weak := ssh.SupportedAlgorithms(), ssh.InsecureAlgorithms()
+	base.KeyExchanges, base.Ciphers, base.MACs = sound.KeyExchanges, sound.Ciphers, sound.MACs // some of the library's defaults are weak
+	all := sound.HostKeys
 	for _, name := range o.Older {
 		known := false
 		for _, list := range []struct {

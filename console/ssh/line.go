@@ -22,6 +22,8 @@ type line struct {
 	in      io.Writer
 	info    console.Info
 
+	patience time.Duration // how long a piece may wait to be taken
+
 	heard   *io.PipeReader
 	arrived *io.PipeWriter
 
@@ -43,7 +45,7 @@ const piece = 256
 
 func newLine(client *ssh.Client, session *ssh.Session, info console.Info) *line {
 	l := &line{
-		client: client, session: session, info: info,
+		client: client, session: session, info: info, patience: info.Settings.StuckAfter(piece),
 		writes: make(chan []byte), written: make(chan error, 1),
 		gone: make(chan struct{}), stop: make(chan struct{}),
 	}
@@ -106,7 +108,7 @@ func (l *line) Read(p []byte) (int, time.Time, error) {
 func (l *line) Write(p []byte) (int, error) {
 	l.writing.Lock()
 	defer l.writing.Unlock()
-	limit := time.NewTimer(l.info.Settings.StuckAfter(len(p)))
+	limit := time.NewTimer(l.patience)
 	defer limit.Stop()
 	for sent := 0; ; {
 		if l.busy {
@@ -125,7 +127,7 @@ func (l *line) Write(p []byte) (int, error) {
 		case <-l.stop:
 			return sent, l.is("write", console.ErrClosed)
 		}
-		limit.Reset(l.info.Settings.StuckAfter(len(p)))
+		limit.Reset(l.patience)
 	}
 }
 
@@ -151,7 +153,7 @@ func (l *line) await(limit <-chan time.Time) error {
 	case <-l.gone:
 		return l.lost("write", l.why)
 	case <-limit:
-		return fmt.Errorf("write line %s: nothing taken for %v: %w", l.info.Name, l.info.Settings.StuckAfter(0), console.ErrStuck)
+		return fmt.Errorf("write line %s: nothing taken for %v: %w", l.info.Name, l.patience, console.ErrStuck)
 	}
 }
 

@@ -129,9 +129,6 @@ func signIn(ctx context.Context, o Options) (*ssh.Client, error) {
 		if !slices.Contains(shown, attempt.shown) {
 			shown = append(shown, attempt.shown)
 		}
-		if want.none() {
-			break // it shows a key; which one to pin is for a person to choose
-		}
 	}
 	return nil, &HostKeyError{Address: o.Address, Pin: o.Pin, KnownHosts: o.KnownHosts, Shown: shown}
 }
