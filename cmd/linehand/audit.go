@@ -8,6 +8,7 @@ import (
 
 	"linehand/cmd/internal/station"
 	"linehand/script"
+	"linehand/script/engine"
 	"linehand/script/plan"
 	"linehand/transcript"
 	"linehand/transcript/audit"
@@ -171,6 +172,8 @@ func auditCode(v audit.Verdict) int {
 		return exitUnended
 	case audit.Unplanned:
 		return exitByHand
+	case audit.Open:
+		return engine.Open.ExitCode()
 	}
 	return exitNotWhole
 }

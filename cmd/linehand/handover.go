@@ -162,13 +162,32 @@ func (h *handing) tell(doc handover.Document, files []pack.File) error {
 	}
 	fmt.Fprintf(h.app.out, "%s: %d files, %d records, %d of %d units\n", h.out, out.Files, len(doc.Runs), recorded(doc), len(doc.Units))
 	fmt.Fprintf(h.app.out, "manifest SHA-256 %s\n", out.Manifest)
-	if len(doc.Punch) == 0 {
+	if len(doc.StillOpen()) == 0 {
 		fmt.Fprintln(h.app.out, "nothing is open by the records")
 	}
 	for _, o := range doc.Punch {
-		fmt.Fprintf(h.app.out, "open: %s\n", strings.TrimPrefix(o.Unit+": "+o.What, ": "))
+		fmt.Fprintln(h.app.out, pointLine(o))
 	}
 	return outcome(code)
+}
+
+// pointLine is a point of the punch list in one line.
+func pointLine(o handover.Open) string {
+	what := strings.TrimPrefix(o.Unit+": "+o.What, ": ")
+	if c := o.Closed; c != nil {
+		return fmt.Sprintf("closed: %s (%s, event %d, %s)", what, c.Record, c.Event, c.At.Format("2006-01-02"))
+	}
+	var who []string
+	if o.By != "" {
+		who = append(who, "by "+o.By)
+	}
+	if o.Due != "" {
+		who = append(who, "until "+o.Due)
+	}
+	if len(who) > 0 {
+		what += " (" + strings.Join(who, ", ") + ")"
+	}
+	return "open: " + what
 }
 
 func recorded(doc handover.Document) (n int) {

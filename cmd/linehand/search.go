@@ -28,8 +28,8 @@ func (a *app) searchCommand() *cobra.Command {
 		Short: "Find runs among many records",
 		Long: `search finds places in the session records of a folder and those below it: lines
 that hold all the words (each from its beginning), in records of a unit, with a
-serial number, stage, fact or ending, begun within a time. The latest come
-first.
+serial number, stage, fact or ending, with a part, step, look or point of a
+visit, begun within a time. The latest come first.
 
 It keeps an index in the folder of the records and brings it up to date before
 each search; --anew makes it from nothing. The index may be thrown away at any
@@ -45,6 +45,10 @@ time. It proves nothing: audit says whether a record is whole.`,
 	f.StringVar(&s.query.Serial, "serial", "", "where this serial `NUMBER` was planned or printed")
 	f.StringVar(&s.query.Stage, "stage", "", "runs that came to this `STAGE`")
 	f.StringVar(&s.query.Fact, "fact", "", "runs that read `NAME=TEXT` (or NAME, or =TEXT)")
+	f.StringVar(&s.query.Part, "part", "", "visits with this part: `NAME=STATE` (or NAME, or =STATE)")
+	f.StringVar(&s.query.Step, "step", "", "visits with this step by hand: `NAME=STATE`, such as \"=not good\"")
+	f.StringVar(&s.query.Look, "look", "", "visits with this look over the network: `NAME=STATE`, such as =silent")
+	f.StringVar(&s.query.Punch, "punch", "", "visits with a point that has `TEXT=STATE` in it, such as \"disk check=open\"")
 	f.StringVar(&s.query.Ending, "ending", "", "runs that ended so, such as done or held (`CODE` of the record)")
 	f.StringVar(&s.since, "since", "", "begun at this `TIME` or later: 2026-03-04, or 2026-03-04T09:30:00+01:00")
 	f.StringVar(&s.before, "before", "", "begun before this `TIME`")

@@ -267,12 +267,24 @@ func (a *auditor) readBacks() {
 		switch {
 		case !b.Counts:
 		case b.Open:
-			a.open = append(a.open, fmt.Sprintf("Event %d: the %s is not finished: the unit says %s.", b.Event, b.Name, orNone(b.Got)))
+			a.open = append(a.open, fmt.Sprintf("Event %d: the %s is not finished: the unit says %s.", b.Event, bare(b.Name), orNone(b.Got)))
 			a.openAbout = append(a.openAbout, about)
+		case !b.Equal && strings.Contains(b.Name, "sign-in"):
+			a.differsIn(about, "Event %d: the %s was %s, and is to be %s.", b.Event, bare(b.Name), orNot(b.Got), orNone(b.Want))
 		case !b.Equal:
-			a.differsIn(about, "Event %d: the unit holds %s as the %s, and the plan says %s.", b.Event, orNone(b.Got), b.Name, orNone(b.Want))
+			a.differsIn(about, "Event %d: the unit holds %s as the %s, and the plan says %s.", b.Event, orNone(b.Got), bare(b.Name), orNone(b.Want))
 		}
 	}
+}
+
+// bare is a name without an article.
+func bare(name string) string { return strings.TrimPrefix(name, "the ") }
+
+func orNot(tried string) string {
+	if tried == "" {
+		return "not tried"
+	}
+	return tried
 }
 
 // replacedBy tells whether a later read-back is of the same. Dialogues may

@@ -7,8 +7,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-
-	"linehand/transcript"
 )
 
 // Fleet is what many runs come to.
@@ -127,7 +125,7 @@ func partTimes(reports []Named) []StageTime {
 	var t timing
 	for _, r := range reports {
 		for _, p := range r.Parts {
-			if p.State == transcript.Over && p.Exit == 0 {
+			if p.Good() {
 				t.add(StageTime{Kind: r.Kind, Part: p.Name}, r.Unit, p.Took)
 			}
 		}

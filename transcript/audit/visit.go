@@ -62,12 +62,19 @@ type Look struct {
 type Point struct {
 	Event  int           `json:"event"`
 	At     time.Duration `json:"at_ns"`
+	Code   string        `json:"code,omitempty"`  // a word for machines
 	Name   string        `json:"name,omitempty"`  // of the read-back, look or step that it is about
 	Value  string        `json:"value,omitempty"` // place in the plan of what it is about
 	Text   string        `json:"text"`
 	By     string        `json:"by,omitempty"`  // who closes it, or has closed it
 	Due    string        `json:"due,omitempty"` // by when, as 2006-01-02
 	Closed bool          `json:"closed,omitempty"`
+}
+
+// Is tells whether the point is about the read-back, look or step of that
+// name, or the place in the plan.
+func (p Point) Is(name, value string) bool {
+	return p.Value != "" && p.Value == value || p.Name != "" && p.Name == name
 }
 
 // SignOff is a person's word that the visit is done.
@@ -96,7 +103,7 @@ func (a *auditor) visit(e transcript.Event) {
 	case transcript.Look:
 		a.look(e)
 	case transcript.Punch:
-		a.r.Punch = append(a.r.Punch, Point{Event: e.N, At: e.At, Name: show(e.Name), Value: show(e.Value), Text: show(e.Text),
+		a.r.Punch = append(a.r.Punch, Point{Event: e.N, At: e.At, Code: show(e.Code), Name: show(e.Name), Value: show(e.Value), Text: show(e.Text),
 			By: show(e.By), Due: show(e.Next), Closed: e.State == transcript.Closed})
 	case transcript.SignOff:
 		a.r.SignOffs = append(a.r.SignOffs, SignOff{Event: e.N, At: e.At, Wall: e.Wall, By: show(e.By), Text: show(e.Text)})
@@ -182,9 +189,17 @@ func (a *auditor) look(e transcript.Event) {
 }
 
 // at tells whether two looks are at the same. To see who has an address
-// before it is given out is another look than whether it serves.
+// before it is given out is another look than whether it serves. A look that
+// may not send ICMP connects by TCP: the two are one.
 func (l Look) at(o Look) bool {
-	return l.Name == o.Name && l.Method == o.Method && l.probes() == o.probes()
+	return l.Name == o.Name && reached(l.Method) == reached(o.Method) && l.probes() == o.probes()
+}
+
+func reached(method string) string {
+	if method = strings.ToLower(method); method == "icmp" {
+		return "tcp"
+	}
+	return method
 }
 
 func (l Look) probes() bool { return l.State == transcript.Free || l.State == transcript.InUse }
@@ -217,6 +232,23 @@ func isAddress(s string) bool {
 	return err == nil
 }
 
+// left tells whether the record ended open and has what goes by a name among
+// its points: then somebody has taken it on, and it is open.
+func (a *auditor) left(name string) bool {
+	return a.r.Ending != nil && a.r.Ending.Code == endedOpen &&
+		slices.ContainsFunc(a.r.Punch, func(p Point) bool { return !p.Closed && p.Name == name })
+}
+
+// notDone names what differs or, where it is among the points of a record
+// that ended open, what is open.
+func (a *auditor) notDone(about About, format string, args ...any) {
+	if !a.left(about.Name) {
+		a.differsIn(about, format, args...)
+		return
+	}
+	a.open, a.openAbout = append(a.open, fmt.Sprintf(format, args...)), append(a.openAbout, about)
+}
+
 // steps names the required steps that are not done.
 func (a *auditor) steps() {
 	for _, s := range a.r.Steps {
@@ -226,11 +258,11 @@ func (a *auditor) steps() {
 		about := About{Kind: "step", Name: s.Name, Event: s.Event}
 		switch s.State {
 		case transcript.NotGood:
-			a.differsIn(about, "Event %d: the step “%s” is required, and was found not good%s.", s.Event, s.Name, prefixed(": ", strings.TrimSuffix(s.Note, ".")))
+			a.notDone(about, "Event %d: the step “%s” is required, and was found not good%s.", s.Event, s.Name, prefixed(": ", strings.TrimSuffix(s.Note, ".")))
 		case transcript.PassedBy:
-			a.differsIn(about, "Event %d: the step “%s” is required, and was passed by.", s.Event, s.Name)
+			a.notDone(about, "Event %d: the step “%s” is required, and was passed by.", s.Event, s.Name)
 		default:
-			a.differsIn(about, "Event %d: the step “%s” is required, and nobody has ticked it.", s.Event, s.Name)
+			a.notDone(about, "Event %d: the step “%s” is required, and nobody has ticked it.", s.Event, s.Name)
 		}
 	}
 }
@@ -247,12 +279,24 @@ func (a *auditor) looks() {
 		case l.State == transcript.Changed || l.Before != "":
 			a.differsIn(about, "Event %d: %s is other than at the look before%s%s.", l.Event, l.Name, now(*l), seen)
 		case !l.Counts:
+		case l.State == transcript.InUse && a.takenOn(*l):
 		case l.State == transcript.InUse:
 			a.differsIn(about, "Event %d: %s has somebody already who answers%s%s.", l.Event, l.Name, prefixed(" at ", l.Got), seen)
 		case l.State == transcript.Silent, l.State == transcript.Waited:
-			a.differsIn(about, "Event %d: %s does not answer%s%s.", l.Event, l.Name, prefixed(" by ", l.Method), seen)
+			a.notDone(about, "Event %d: %s does not answer%s%s.", l.Event, l.Name, prefixed(" by ", l.Method), seen)
 		}
 	}
+}
+
+// takenOn tells whether a person went on at the hold about an address that is
+// in use: it may be the unit's own, from a run before.
+func (a *auditor) takenOn(l Look) bool {
+	for _, h := range a.r.Holds {
+		if h.Event > l.Event && h.Part == l.Part && h.Code == "address-in-use" {
+			return h.Released && strings.HasPrefix(h.Choice, "go-on")
+		}
+	}
+	return false
 }
 
 // now is what a look saw, beside what the look before saw.
@@ -269,14 +313,14 @@ func now(l Look) string {
 // IsFactorySignIn tells whether a read-back by that name is about the sign-in
 // that the unit left the factory with.
 func IsFactorySignIn(name string) bool {
-	return strings.HasPrefix(strings.ToLower(name), "factory sign-in")
+	return strings.Contains(strings.ToLower(name), "factory sign-in")
 }
 
 // signIn is what the proof shows of the factory's secret, which says more
 // than what was typed.
 func (a *auditor) signIn() {
 	for _, b := range slices.Backward(a.r.ReadBacks) {
-		if !b.Counts || !IsFactorySignIn(b.Name) {
+		if !b.Counts || !IsFactorySignIn(b.Name) || b.Got == "" { // without an answer nothing is shown
 			continue
 		}
 		name := a.plan.Factory
@@ -300,6 +344,12 @@ func (r Report) Left() (list []Point) {
 		}
 	}
 	return list
+}
+
+// Good tells whether a part came to its end, be it with something that still
+// runs.
+func (p Part) Good() bool {
+	return p.State == transcript.Over && (p.Exit == 0 || p.Code == endedOpen)
 }
 
 // Proof is the name of the last part that is a proof; "" for none.

@@ -135,7 +135,7 @@ func inPart(part, name string) string {
 
 // inStage is a stage with the part that it is of; either may be "".
 func inStage(part, stage string) string {
-	if stage == "" {
+	if stage == "" || stage == part {
 		return part
 	}
 	return inPart(part, stage)

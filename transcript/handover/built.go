@@ -14,9 +14,10 @@ func (m *maker) installed(u *unit) {
 	if !u.plan.Console {
 		in.State = NoConsole
 	}
-	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool)}
+	b := built{plan: u.plan, at: make(map[string]int), before: make(map[string]string), equal: make(map[string]bool), open: make(map[string]bool)}
 	for _, r := range u.counting() {
 		in.facts(r.report.Facts)
+		in.visited(r)
 		b.run(r)
 	}
 	for _, r := range u.runs {
@@ -57,6 +58,7 @@ type built struct {
 	at     map[string]int    // place in values of a path or name
 	before map[string]string // what the plan said at the time of the run
 	equal  map[string]bool   // by path or name: the read-back was equal
+	open   map[string]bool   // by path or name: it was not finished
 }
 
 func (b *built) value(path, name string) *Value {
@@ -77,7 +79,7 @@ func (b *built) run(r *run) {
 				continue
 			}
 			v := b.value(e.Value, e.Value)
-			v.Entered, v.Part, v.Event, v.Record = e.Entered, false, e.Event, r.file
+			v.enteredIn(r, e.Entered, e.Event)
 			b.before[e.Value] = r.Header.Planned[e.Value]
 		}
 	}
@@ -86,17 +88,34 @@ func (b *built) run(r *run) {
 			continue
 		}
 		v := b.value(back.Value, back.Name)
-		v.Name, v.ReadBack, v.ReadAt, v.Record = back.Name, back.Got, back.Event, r.file
+		v.Name, v.ReadBack, v.ReadAt = back.Name, back.Got, back.Event
+		v.ReadIn = r.file
+		if v.Event == 0 || v.Record == r.file {
+			v.Record, v.ReadIn = r.file, ""
+		}
 		if v.Planned == "" {
 			v.Planned = back.Want
 		}
-		b.equal[cmp.Or(back.Value, back.Name)] = back.Equal
+		b.equal[cmp.Or(back.Value, back.Name)] = back.Equal || back.Open
+		b.open[cmp.Or(back.Value, back.Name)] = back.Open
 		if back.Value != "" {
 			b.before[back.Value] = r.Header.Planned[back.Value]
 		}
 		if v.Entered == "" {
 			b.inside(v, r)
 		}
+	}
+}
+
+// enteredIn keeps where the value was entered last, and that it was read back
+// in another record.
+func (v *Value) enteredIn(r *run, text string, event int) {
+	if v.ReadAt > 0 && v.ReadIn == "" && v.Record != r.file {
+		v.ReadIn = v.Record
+	}
+	v.Entered, v.Part, v.Event, v.Record = text, false, event, r.file
+	if v.ReadIn == r.file {
+		v.ReadIn = ""
 	}
 }
 
@@ -116,7 +135,8 @@ func (b *built) inside(v *Value, r *run) {
 			if isPort && !slices.Contains(words, port) && !slices.Contains(words, address) {
 				continue
 			}
-			v.Entered, v.Part, v.Event, v.Record = v.Planned, true, e.Event, r.file
+			v.enteredIn(r, v.Planned, e.Event)
+			v.Part = true
 		}
 	}
 }
@@ -148,6 +168,8 @@ func (b *built) judge() {
 			v.Verdict = PlanMoved
 		case known && v.Entered != "" && v.Entered != v.Planned:
 			v.Verdict = string(audit.Differs)
+		case read && b.open[cmp.Or(v.Path, v.Name)]:
+			v.Verdict = string(audit.Open)
 		case read:
 			v.Verdict = string(audit.AsPlanned)
 		case v.Entered != "":

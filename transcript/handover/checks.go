@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode"
 
+	"linehand/transcript"
 	"linehand/transcript/audit"
 )
 
@@ -25,7 +26,10 @@ func (m *maker) checks(u *unit) {
 			m.doc.Checks = append(m.doc.Checks, Check{Unit: u.plan.Name, What: what, State: ToDo})
 		}
 	}
-	byHand(checkSeated, checkPower, checkLabels)
+	if !stepped(u) { // else the steps say it
+		byHand(checkSeated, checkPower)
+	}
+	byHand(checkLabels)
 	if last := u.last(); last != nil {
 		m.witnessed(u, last)
 	}
@@ -39,12 +43,22 @@ func (m *maker) checks(u *unit) {
 	}
 }
 
+// stepped tells whether a record has steps by hand.
+func stepped(u *unit) bool {
+	return slices.ContainsFunc(u.counting(), func(r *run) bool { return len(r.report.Steps) > 0 })
+}
+
 // replaced is the last run that shows that the secret that the unit was
 // delivered with is void; nil for none.
 func (u *unit) replaced() *run {
 	for _, r := range slices.Backward(u.counting()) {
-		if f := r.report.Factory; f != nil && f.State == audit.FactoryReplaced {
+		f := r.report.Factory
+		switch {
+		case f == nil:
+		case f.State == audit.FactoryReplaced || f.State == audit.FactoryProved:
 			return r
+		case f.State == audit.FactoryValid && slices.ContainsFunc(r.report.ReadBacks, func(b audit.ReadBack) bool { return audit.IsFactorySignIn(b.Name) }):
+			return nil // tried, and it let somebody in
 		}
 	}
 	return nil
@@ -75,9 +89,9 @@ func (m *maker) witnessed(u *unit, r *run) {
 	for _, stage := range readStages(r.report.ReadBacks) {
 		equal, total, last := 0, 0, 0
 		for _, b := range r.report.ReadBacks {
-			if b.Counts && b.Stage == stage {
+			if b.Counts && stageOf(b) == stage {
 				total, last = total+1, b.Event
-				if b.Equal {
+				if b.Equal || b.Open {
 					equal++
 				}
 			}
@@ -85,18 +99,33 @@ func (m *maker) witnessed(u *unit, r *run) {
 		m.check(u, r, "Values read back in stage "+clean(stage), fmt.Sprintf("%d of %d as planned", equal, total), equal == total, r.wall(last))
 	}
 	if end := r.report.Ending; end != nil {
-		m.check(u, r, "Dialogue "+clean(r.Header.Dialogue.Name)+" to its end", end.Text, r.report.Verdict == audit.AsPlanned, end.Wall)
+		what := "Dialogue " + clean(r.Header.Dialogue.Name) + " to its end"
+		switch r.report.Mode {
+		case transcript.VisitMode:
+			what = "Visit to its end"
+		case transcript.ProofMode:
+			what = "Proof to its end"
+		}
+		m.check(u, r, what, end.Text, r.report.Verdict == audit.AsPlanned || r.report.Verdict == audit.Open, end.Wall)
 	}
 }
 
 // readStages are the stages with read-backs that count, in order.
 func readStages(list []audit.ReadBack) (stages []string) {
 	for _, b := range list {
-		if b.Counts && (len(stages) == 0 || stages[len(stages)-1] != b.Stage) {
-			stages = append(stages, b.Stage)
+		if stage := stageOf(b); b.Counts && !slices.Contains(stages, stage) {
+			stages = append(stages, stage)
 		}
 	}
 	return stages
+}
+
+// stageOf is the stage of a read-back, with the part of the visit.
+func stageOf(b audit.ReadBack) string {
+	if b.Part == "" {
+		return b.Stage
+	}
+	return b.Part + ": " + b.Stage
 }
 
 // wall is when an event was written.

@@ -108,6 +108,12 @@ type Installed struct {
 	State      string   `json:"state"`               // the last run's verdict, or "no record"
 	Rehearsed  bool     `json:"rehearsed,omitempty"` // all that is known is from rehearsals
 	Values     []Value  `json:"as_built,omitempty"`
+
+	Parts    []Part   `json:"parts,omitempty"` // of visits, in order
+	Steps    []Step   `json:"steps,omitempty"` // by hand, as they were left last
+	Looks    []Look   `json:"looks,omitempty"` // over the network, in order
+	Proof    *Proof   `json:"proof,omitempty"` // the last
+	SignOffs []Signed `json:"sign_offs,omitempty"`
 }
 
 // Fact is a value read out of what the unit printed.
@@ -127,11 +133,13 @@ type Value struct {
 	Event    int    `json:"event,omitempty"`
 	ReadBack string `json:"read_back,omitempty"`
 	ReadAt   int    `json:"read_event,omitempty"`
-	Record   string `json:"record,omitempty"` // file that Event and ReadAt are of
+	Record   string `json:"record,omitempty"`      // file that Event and ReadAt are of
+	ReadIn   string `json:"read_record,omitempty"` // file that ReadAt is of, where that is another
 	Verdict  string `json:"verdict"`
 }
 
-// The verdicts on a value, besides audit.AsPlanned and audit.Differs.
+// The verdicts on a value, besides audit.AsPlanned, audit.Differs and
+// audit.Open.
 const (
 	NotRead    = "not read back"
 	NotEntered = "not entered"
@@ -164,12 +172,27 @@ const (
 	NotGood = "not good"
 )
 
-// Open is one point of the punch list.
+// Open is one point of the punch list. What is open stands before what a
+// later record has closed, and what is due first before the rest.
 type Open struct {
-	Unit   string `json:"unit,omitempty"`
-	Code   string `json:"code"`
-	What   string `json:"what"`
-	Record string `json:"record,omitempty"`
+	Unit   string   `json:"unit,omitempty"`
+	Code   string   `json:"code"`
+	What   string   `json:"what"`
+	Record string   `json:"record,omitempty"`
+	Event  int      `json:"event,omitempty"`
+	By     string   `json:"by,omitempty"`  // who is to close it
+	Due    string   `json:"due,omitempty"` // by when, as 2006-01-02
+	Closed *Closing `json:"closed,omitempty"`
+}
+
+// StillOpen are the points that nothing has closed.
+func (d Document) StillOpen() (list []Open) {
+	for _, o := range d.Punch {
+		if o.Closed == nil {
+			list = append(list, o)
+		}
+	}
+	return list
 }
 
 // Secret is a secret by name. Who holds it is for a person to fill in.
@@ -234,6 +257,7 @@ func Make(site Site, records []Record) (Document, error) {
 		m.checks(u)
 	}
 	m.punch()
+	arrange(m.doc.Punch)
 	m.secrets()
 	return m.doc, nil
 }

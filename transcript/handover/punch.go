@@ -27,6 +27,10 @@ const (
 	CodeSerial    = "serial-twice"
 	CodeFactory   = "factory-secret"
 	CodeClock     = "clock"
+	CodeStillRuns = "open"  // something still runs, such as a disk check
+	CodePoint     = "point" // put down during the visit
+	CodeStep      = "step"  // found not good
+	CodeLook      = "look"  // could not be looked at
 )
 
 func (m *maker) open(u *unit, r *run, code, format string, args ...any) {
@@ -58,12 +62,45 @@ func (m *maker) punchUnit(u *unit, in *Installed) {
 	for _, r := range u.runs {
 		m.punchRecord(u, r)
 	}
+	points := u.points()
+	for _, p := range points {
+		m.doc.Punch = append(m.doc.Punch, p.Open)
+	}
 	if last == nil {
 		return
 	}
-	m.punchRun(u, last)
-	m.unseen(u, last)
+	m.punchVerdict(u, last, points)
+	for _, r := range u.tail() {
+		m.punchRun(u, r)
+	}
+	m.lookedAt(u, points, in)
+	m.unseen(u, u.tail()[0])
 	m.values(u, last, in)
+}
+
+// lookedAt are steps that need not be done and were found not good, and looks
+// that could not be made.
+func (m *maker) lookedAt(u *unit, points []*point, in *Installed) {
+	byFile := func(name string) *run {
+		i := slices.IndexFunc(u.runs, func(r *run) bool { return r.file == name })
+		return u.runs[i]
+	}
+	for _, s := range in.Steps {
+		if s.State == transcript.NotGood && !s.Required && !covered(points, audit.About{Name: s.Name}) {
+			note := ""
+			if s.Note != "" {
+				note = ": " + strings.TrimSuffix(s.Note, ".")
+			}
+			m.open(u, byFile(s.Record), CodeStep, "Event %d: the step “%s” was found not good%s.", s.Event, s.Name, note)
+		}
+	}
+	for i, l := range in.Looks {
+		later := slices.ContainsFunc(in.Looks[i+1:], func(o Look) bool { return o.Name == l.Name }) ||
+			slices.ContainsFunc(in.Steps, func(s Step) bool { return s.Name == l.Name && s.State == transcript.Ticked }) // a person looked
+		if l.State == transcript.Unseen && !later && !covered(points, audit.About{Name: l.Name}) {
+			m.open(u, byFile(l.Record), CodeLook, "Event %d: %s could not be looked at from the bench: %s", l.Event, l.Name, l.Text)
+		}
+	}
 }
 
 // punchRecord is about a record as a file: whole, and sealed?
@@ -89,20 +126,35 @@ func (m *maker) punchRecord(u *unit, r *run) {
 
 func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
-// punchRun is about what the unit's last run came to.
-func (m *maker) punchRun(u *unit, r *run) {
+// punchVerdict is about what the unit's last run came to. What a point stands
+// for is not told twice.
+func (m *maker) punchVerdict(u *unit, r *run, points []*point) {
+	code := ""
 	switch r.report.Verdict {
 	case audit.Differs:
-		for _, because := range r.report.Because {
-			m.open(u, r, CodeDiffers, "%s", clean(because))
-		}
+		code = CodeDiffers
 	case audit.NotFinished:
-		for _, because := range r.report.Because {
-			m.open(u, r, CodeUnended, "%s", clean(because))
-		}
+		code = CodeUnended
+	case audit.Open:
+		code = CodeStillRuns
 	case audit.Unplanned:
 		m.open(u, r, CodeByHand, "The unit was set up by hand, and nothing was compared with the plan.")
 	}
+	if code == "" {
+		return
+	}
+	open := slices.DeleteFunc(slices.Clone(points), func(p *point) bool { return p.Closed != nil })
+	for i, because := range r.report.Because {
+		about := r.report.About[i]
+		if covered(open, about) || code == CodeStillRuns && about.Kind == "" && len(open) > 0 {
+			continue
+		}
+		m.open(u, r, code, "%s", clean(because))
+	}
+}
+
+// punchRun is about what somebody should look at in a run.
+func (m *maker) punchRun(u *unit, r *run) {
 	for _, h := range r.report.Holds {
 		if !h.Released {
 			m.open(u, r, CodeHold, "Event %d: a hold was not released: %s", h.Event, h.Reason)
@@ -134,10 +186,16 @@ func (m *maker) unseen(u *unit, last *run) {
 		}
 		done := false
 		for _, r := range u.counting() {
-			done = done || slices.ContainsFunc(r.report.Stages, func(o audit.Stage) bool { return o.Name == s.Name && o.State == "done" })
+			done = done || slices.ContainsFunc(r.report.Stages, func(o audit.Stage) bool {
+				return o.Name == s.Name && (o.Part == s.Part || o.Part == "" || s.Part == "") && o.State == "done"
+			})
 		}
 		if !done {
-			m.open(u, last, CodeUnseen, "Stage %s was not witnessed.", s.Name)
+			name := s.Name
+			if s.Part != "" {
+				name += " of part " + s.Part
+			}
+			m.open(u, last, CodeUnseen, "Stage %s was not witnessed.", name)
 		}
 	}
 }

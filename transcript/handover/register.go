@@ -7,6 +7,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 )
@@ -60,13 +61,76 @@ func (u *Installed) Fact(name string) string {
 // WriteBuilt writes the as-built table: RFC 4180 CSV in UTF-8, a row for each
 // value.
 func (d Document) WriteBuilt(w io.Writer) error {
-	rows := [][]string{{"unit", "value", "name", "entered", "planned", "planned in", "read back", "verdict", "record", "event entered", "event read back"}}
+	rows := [][]string{{"unit", "value", "name", "entered", "planned", "planned in", "read back", "verdict", "record", "event entered", "event read back", "record read back"}}
 	for _, u := range d.Units {
 		for _, v := range u.Values {
-			rows = append(rows, []string{u.Name, v.Path, v.Name, v.Entered, v.Planned, v.Source, v.ReadBack, v.Verdict, v.Record, number(v.Event), number(v.ReadAt)})
+			rows = append(rows, []string{u.Name, v.Path, v.Name, v.Entered, v.Planned, v.Source, v.ReadBack, v.Verdict, v.Record, number(v.Event), number(v.ReadAt), v.ReadIn})
 		}
 	}
 	return writeCSV(w, rows)
+}
+
+// WritePunch writes the punch list: RFC 4180 CSV in UTF-8, a row for each
+// point, those that are closed last.
+func (d Document) WritePunch(w io.Writer) error {
+	rows := [][]string{{"number", "unit", "code", "what", "who closes it", "by when", "record", "event", "state", "closed by", "closed at", "closed how", "closing record", "closing event"}}
+	for i, o := range d.Punch {
+		row := []string{strconv.Itoa(i + 1), o.Unit, o.Code, o.What, o.By, o.Due, o.Record, number(o.Event), "open", "", "", "", "", ""}
+		if c := o.Closed; c != nil {
+			row = append(row[:8], "closed", c.By, stamped(c.At), c.How, c.Record, number(c.Event))
+		}
+		rows = append(rows, row)
+	}
+	return writeCSV(w, rows)
+}
+
+// WriteSteps writes the steps by hand: RFC 4180 CSV in UTF-8.
+func (d Document) WriteSteps(w io.Writer) error {
+	rows := [][]string{{"unit", "part", "step", "required", "state", "initials", "at", "noted", "what is to be done", "what good looks like", "caution", "record", "event"}}
+	for _, u := range d.Units {
+		for _, s := range u.Steps {
+			required := "advisory"
+			if s.Required {
+				required = "required"
+			}
+			rows = append(rows, []string{u.Name, s.Part, s.Name, required, s.State, s.Initials, stamped(s.At), s.Note, s.Do, s.Good, s.Caution, s.Record, number(s.Event)})
+		}
+	}
+	return writeCSV(w, rows)
+}
+
+// WriteLooks writes the looks over the network: RFC 4180 CSV in UTF-8.
+func (d Document) WriteLooks(w io.Writer) error {
+	rows := [][]string{{"unit", "part", "what", "method", "state", "address or fingerprint", "before", "expected", "seen", "after in s", "at", "record", "event"}}
+	for _, u := range d.Units {
+		for _, l := range u.Looks {
+			rows = append(rows, []string{u.Name, l.Part, l.Name, l.Method, l.State, l.Got, l.Before, l.Expected, l.Text,
+				strconv.FormatFloat(l.After.Seconds(), 'f', 3, 64), stamped(l.At), l.Record, number(l.Event)})
+		}
+	}
+	return writeCSV(w, rows)
+}
+
+// WriteProof writes what the last proofs read back: RFC 4180 CSV in UTF-8.
+func (d Document) WriteProof(w io.Writer) error {
+	rows := [][]string{{"unit", "name", "value", "planned", "read back", "verdict", "at", "record", "event"}}
+	for _, u := range d.Units {
+		if u.Proof == nil {
+			continue
+		}
+		for _, l := range u.Proof.Lines {
+			rows = append(rows, []string{u.Name, l.Name, l.Path, l.Planned, l.Read, l.Verdict, stamped(l.At), u.Proof.Record, number(l.Event)})
+		}
+	}
+	return writeCSV(w, rows)
+}
+
+// stamped is a time as RFC 3339 has it; "" for none.
+func stamped(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format(time.RFC3339)
 }
 
 func number(n int) string {

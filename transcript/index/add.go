@@ -23,6 +23,7 @@ type reading struct {
 	lines  []line
 	stages []line // text is the stage's name
 	facts  []fact
+	visits []visited
 	ending transcript.Event
 }
 
@@ -35,6 +36,12 @@ type line struct {
 type fact struct {
 	name string
 	line
+}
+
+// visited is an event that only visits have.
+type visited struct {
+	kind, state string
+	fact
 }
 
 // add reads a record and puts it into the index.
@@ -88,12 +95,25 @@ func (g *reading) take(e transcript.Event) {
 		g.facts = append(g.facts, fact{e.Name, line{e.Text, e.N, e.At}})
 	case transcript.ReadBack:
 		g.keep(fmt.Sprintf("%s: planned %s, read back %s", e.Name, e.Want, e.Got), e)
+	case transcript.Phase, transcript.Step, transcript.Look, transcript.Punch, transcript.SignOff:
+		g.visit(e)
 	default:
 		if e.Kind == transcript.Ending {
 			g.ending = e
 		}
 		g.keep(strings.TrimSpace(e.Text+" "+e.Next), e)
 	}
+}
+
+// visit keeps what only visits have, by name and as a line.
+func (g *reading) visit(e transcript.Event) {
+	g.unfinished()
+	state := e.State
+	if e.Kind == transcript.Punch && state == "" {
+		state = "open"
+	}
+	g.visits = append(g.visits, visited{string(e.Kind), state, fact{e.Name, line{e.Text, e.N, e.At}}})
+	g.keep(strings.Join(strings.Fields(strings.Join([]string{string(e.Kind), e.Name, state, e.Text, e.Want, e.Got, e.By, e.Next}, " ")), " "), e)
 }
 
 func (g *reading) keep(text string, e transcript.Event) {
@@ -157,6 +177,11 @@ func (u *updater) write(f file, h transcript.Header, g *reading, fault *transcri
 	}
 	for _, s := range g.facts {
 		if _, err := u.tx.ExecContext(u.ctx, "INSERT INTO facts VALUES (?, ?, ?, ?, ?)", id, s.name, s.text, s.event, int64(s.at)); err != nil {
+			return err
+		}
+	}
+	for _, s := range g.visits {
+		if _, err := u.tx.ExecContext(u.ctx, "INSERT INTO visits VALUES (?, ?, ?, ?, ?, ?, ?)", id, s.kind, s.name, s.state, clean(s.text), s.event, int64(s.at)); err != nil {
 			return err
 		}
 	}

@@ -1,5 +1,5 @@
 // Package index finds session records among many: by text, unit, serial
-// number, stage, fact and time.
+// number, stage, fact and time, and by parts, steps, looks and points of visits.
 //
 // The index is one file beside the records that can be thrown away at any
 // moment: the records are the truth, and Update makes it anew from them. It
@@ -30,7 +30,7 @@ import (
 var schema string
 
 // version changes with the schema: an index of another version is made anew.
-const version = 1
+const version = 2
 
 // Index is an open index.
 type Index struct {

@@ -41,6 +41,18 @@ CREATE INDEX facts_name ON facts (name, text, record);
 CREATE INDEX facts_text ON facts (text, record);
 CREATE INDEX facts_record ON facts (record);
 
+CREATE TABLE visits ( -- what only visits have
+  record INTEGER NOT NULL REFERENCES records ON DELETE CASCADE,
+  kind   TEXT NOT NULL,     -- part, step, look, punch
+  name   TEXT NOT NULL COLLATE NOCASE,
+  state  TEXT NOT NULL COLLATE NOCASE,
+  text   TEXT NOT NULL,
+  event  INTEGER NOT NULL,
+  at     INTEGER NOT NULL
+);
+CREATE INDEX visits_name ON visits (kind, name, record);
+CREATE INDEX visits_record ON visits (record);
+
 CREATE TABLE spans ( -- the rows of lines that a record has
   record INTEGER PRIMARY KEY REFERENCES records ON DELETE CASCADE,
   low    INTEGER NOT NULL,

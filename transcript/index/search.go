@@ -16,6 +16,10 @@ type Query struct {
 	Serial string    // as planned, or as a unit printed it
 	Stage  string    // that the run has come to
 	Fact   string    // NAME=TEXT, NAME, or =TEXT for a fact of any name
+	Part   string    // of a visit: NAME, NAME=STATE, or =STATE
+	Step   string    // by hand: likewise
+	Look   string    // over the network: likewise
+	Punch  string    // a piece of a point's text, or what it is about; TEXT=open or TEXT=closed, or only =STATE
 	Ending string    // the code of the ending
 	Since  time.Time // begun at or after
 	Before time.Time // begun before
@@ -44,7 +48,7 @@ type Hit struct {
 const usualLimit = 100
 
 // ErrEmptyQuery is for a query that asks for nothing.
-var ErrEmptyQuery = errors.New("nothing to look for: name a text, unit, serial number, stage, fact, ending or time")
+var ErrEmptyQuery = errors.New("nothing to look for: name a text, unit, serial number, stage, fact, part, step, look, punch, ending or time")
 
 // Search finds places, the latest records first.
 func (x *Index) Search(ctx context.Context, q Query) ([]Hit, error) {
@@ -125,10 +129,37 @@ func (q Query) places(s *statement) {
 		}
 		s.hitIs("f", "f.name || ' = ' || f.text")
 	}
+	q.visits(s)
 	if words := match(q.Text); words != "" {
 		s.from = append(s.from, "JOIN lines ON lines.record = r.id")
 		s.and("lines MATCH ?", words)
 		s.hitIs("lines", "lines.text")
+	}
+}
+
+// visits are the conditions on what only visits have.
+func (q Query) visits(s *statement) {
+	for _, c := range []struct{ kind, want string }{{"part", q.Part}, {"step", q.Step}, {"look", q.Look}, {"punch", q.Punch}} {
+		if c.want == "" {
+			continue
+		}
+		t := "v_" + c.kind
+		s.from = append(s.from, "JOIN visits "+t+" ON "+t+".record = r.id")
+		s.and(t+".kind = ?", c.kind)
+		name, state, both := c.want, "", false
+		if i := strings.LastIndex(name, "="); i >= 0 {
+			name, state, both = name[:i], name[i+1:], true
+		}
+		switch {
+		case name != "" && c.kind == "punch":
+			s.and("("+t+".name = ? OR instr(lower("+t+".text), lower(?)) > 0)", name, name)
+		case name != "":
+			s.and(t+".name = ?", name)
+		}
+		if both {
+			s.and(t+".state = ?", state)
+		}
+		s.hitIs(t, "CASE "+t+".name WHEN '' THEN '' ELSE "+t+".name || ': ' END || "+t+".state || ' ' || "+t+".text")
 	}
 }
 

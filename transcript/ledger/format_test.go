@@ -33,8 +33,8 @@ func TestFormatExamples(t *testing.T) {
 			blocks = append(blocks, block+"\n")
 		}
 	}
-	if len(blocks) != 4 {
-		t.Fatalf("FORMAT.md has %d examples, want the record, its seal, the log and the checkpoint", len(blocks))
+	if len(blocks) != 5 {
+		t.Fatalf("FORMAT.md has %d examples, want the record, its seal, the log, the checkpoint and a visit", len(blocks))
 	}
 	b := &bench{t: t, dir: t.TempDir(), clock: &clock{time.Date(2026, 3, 4, 9, 31, 5, 0, time.FixedZone("", 3600))}}
 	must(t, os.WriteFile(b.path("shelf-a1.record"), []byte(blocks[0]), 0o600))

@@ -66,16 +66,22 @@ func filmOf(rec *transcript.Record) *film {
 	if pending {
 		f.frame(due, scr)
 	}
+	f.stages(rec.Events)
 	return f
 }
 
 func (f *film) moment(e transcript.Event, at time.Duration, text string) {
 	m := moment{at.Milliseconds(), e.N, string(e.Kind), transcript.Printable(text)}
 	f.Events = append(f.Events, m)
-	if e.Kind == transcript.Stage && e.State == "entered" {
-		m.Text = transcript.Printable(e.Name)
-		f.Stages = append(f.Stages, m)
-	}
+}
+
+// stages are the moments to go to: parts of a visit, and stages.
+func (f *film) stages(events []transcript.Event) {
+	places(events, func(i int, _, full string) bool {
+		e := events[i]
+		f.Stages = append(f.Stages, moment{e.At.Milliseconds(), e.N, string(e.Kind), transcript.Printable(full)})
+		return true
+	})
 }
 
 // frame adds what differs from the frame before.

@@ -19,7 +19,7 @@ import (
 // Options say how a record is shown.
 type Options struct {
 	Speed    float64       // Play: 1 is true time, 2 twice as fast, 0 as fast as possible
-	From     string        // begin where this stage was entered; "": at the start
+	From     string        // begin where this stage, or part of a visit, was entered; "PART: STAGE" where parts have stages of one name; "": at the start
 	MaxPause time.Duration // Play: no pause is longer, in the record's time; 0: as they were
 }
 
@@ -63,15 +63,9 @@ func from(rec *transcript.Record, stage string) ([]transcript.Event, error) {
 	if stage == "" {
 		return rec.Events, nil
 	}
-	var known []string
-	for i, e := range rec.Events {
-		if e.Kind != transcript.Stage || e.State != "entered" {
-			continue
-		}
-		if e.Name == stage {
-			return rec.Events[i:], nil
-		}
-		known = append(known, fmt.Sprintf("%q", e.Name))
+	at, known := begins(rec.Events, stage)
+	if at >= 0 {
+		return rec.Events[at:], nil
 	}
 	if len(known) == 0 {
 		return nil, fmt.Errorf("replay: the record enters no stage %q, nor any other", stage)

@@ -58,10 +58,13 @@ type stepper struct {
 
 func newStepper(rec *transcript.Record, stage string) *stepper {
 	s := &stepper{rec: rec, scr: screen.New(columns, rows)}
-	found := stage == ""
-	for i, e := range rec.Events {
-		if !found && e.Kind == transcript.Stage && e.State == "entered" && e.Name == stage {
-			found, s.first = true, len(s.stops)
+	begin := -1
+	if stage != "" {
+		begin, _ = begins(rec.Events, stage)
+	}
+	for i := range rec.Events {
+		if i == begin {
+			s.first = len(s.stops)
 		}
 		if isStep(rec.Events, i) {
 			s.stops = append(s.stops, i)
@@ -77,7 +80,8 @@ func newStepper(rec *transcript.Record, stage string) *stepper {
 // are one step, and so are keys that were typed in one go.
 func isStep(events []transcript.Event, i int) bool {
 	switch e := events[i]; e.Kind {
-	case transcript.Stage, transcript.Hold, transcript.Ending, transcript.ReadBack:
+	case transcript.Stage, transcript.Hold, transcript.Ending, transcript.ReadBack,
+		transcript.Phase, transcript.Step, transcript.Look, transcript.Punch, transcript.SignOff:
 		return true
 	case transcript.Said:
 		return e.Why != "enter" || !answered(events[:i], e)
@@ -106,7 +110,7 @@ func (s *stepper) move(at int, key byte) (next int, leave bool) {
 		return 0, false
 	case 's':
 		for next = at + 1; next < len(s.stops); next++ {
-			if e := s.rec.Events[s.stops[next]]; e.Kind == transcript.Stage && e.State == "entered" {
+			if e := s.rec.Events[s.stops[next]]; e.Kind == transcript.Stage && e.State == "entered" || e.Kind == transcript.Phase && e.State == transcript.Begun {
 				return next, false
 			}
 		}
@@ -161,11 +165,7 @@ func about(e transcript.Event) string {
 	case transcript.Fact:
 		return factMark + " " + join(e.Name, e.Text)
 	case transcript.ReadBack:
-		verdict := "as planned"
-		if !e.Equal {
-			verdict = "differs"
-		}
-		return fmt.Sprintf("%s %s: planned %s, read back %s: %s", readBackMark, e.Name, e.Want, e.Got, verdict)
+		return readBackMark + " " + readBack(e)
 	case transcript.Hold:
 		return holdMark + " " + join("hold "+e.State, e.Text, e.Code, e.By)
 	case transcript.Ending:
@@ -173,5 +173,20 @@ func about(e transcript.Event) string {
 	case transcript.Note:
 		return noteMark + " " + join(e.Text, e.By)
 	}
+	if mark, text := visited(e); mark != "" {
+		return mark + " " + text
+	}
 	return ""
+}
+
+// readBack is what was read back, with a verdict.
+func readBack(e transcript.Event) string {
+	verdict := "as planned"
+	switch {
+	case e.State == transcript.OpenYet:
+		verdict = "not finished"
+	case !e.Equal:
+		verdict = "differs"
+	}
+	return fmt.Sprintf("%s: planned %s, read back %s: %s", e.Name, e.Want, e.Got, verdict)
 }

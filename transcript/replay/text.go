@@ -21,6 +21,10 @@ const (
 	holdMark     = "■"
 	noteMark     = "·"
 	endingMark   = "●"
+	partMark     = "◆"
+	lookMark     = "⇄"
+	punchMark    = "!"
+	signMark     = "✎"
 )
 
 // The screen that text is resolved on: what a unit expects unless told.
@@ -29,7 +33,7 @@ const columns, rows = 80, 24
 // Text writes the record as plain text: the lines that were heard, resolved
 // from all control sequences, each with the seconds since the start of the
 // run; what was said, where it was said; and stages, facts, read-backs,
-// holds, notes and the ending. A line that was answered before it ended goes
+// holds, notes, what only visits have, and the ending. A line that was answered before it ended goes
 // on behind the answer, with an ellipsis.
 func Text(w io.Writer, rec *transcript.Record, o Options) error {
 	events, err := from(rec, o.From)
@@ -83,11 +87,7 @@ func (t *typesetter) event(e transcript.Event) {
 	case transcript.Fact:
 		t.put(e.At, factMark, join(e.Name, e.Text))
 	case transcript.ReadBack:
-		verdict := "as planned"
-		if !e.Equal {
-			verdict = "differs"
-		}
-		t.put(e.At, readBackMark, fmt.Sprintf("%s: planned %s, read back %s: %s", e.Name, e.Want, e.Got, verdict))
+		t.put(e.At, readBackMark, readBack(e))
 	case transcript.Hold:
 		t.unfinished()
 		t.put(e.At, holdMark, join("hold "+e.State, e.Text, e.Code, e.By))
@@ -97,6 +97,10 @@ func (t *typesetter) event(e transcript.Event) {
 	case transcript.Commitment:
 	case transcript.Sealed:
 		t.put(e.At, noteMark, join(fmt.Sprintf("sealed as entry %d of the log of %s", e.Seal.Entry, transcript.Printable(e.Seal.Bench)), e.Text))
+	case transcript.Phase, transcript.Step, transcript.Look, transcript.Punch, transcript.SignOff:
+		t.unfinished()
+		mark, text := visited(e)
+		t.put(e.At, mark, text)
 	default:
 		t.put(e.At, noteMark, join(e.Text, e.By))
 	}

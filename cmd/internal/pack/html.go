@@ -40,7 +40,7 @@ func (w *writer) cover() cover {
 		{"Units planned", fmt.Sprint(len(d.Units))},
 		{"Units with a record", fmt.Sprint(recorded)},
 		{"Session records", fmt.Sprint(len(d.Runs))},
-		{"Open points", fmt.Sprint(len(d.Punch))},
+		{"Open points", openPoints(d)},
 		{"Work from", or(stamp(d.From), none)},
 		{"Work until", or(stamp(d.Until), none)},
 		{"Time zone of the site", or(d.Site.TimeZone, none)},
@@ -48,7 +48,7 @@ func (w *writer) cover() cover {
 	if d.Site.Demonstration {
 		c.Remarks = append(c.Remarks, "The profile says that this is a demonstration: nothing of the site is real, nor are its addresses.")
 	}
-	for _, o := range d.Punch {
+	for _, o := range d.StillOpen() {
 		if o.Code == handover.CodeRehearsal {
 			c.Remarks = append(c.Remarks, "Records in this pack are of rehearsals with simulated units. It shows what a pack looks like; it hands nothing over.")
 			break
@@ -58,6 +58,15 @@ func (w *writer) cover() cover {
 		Rows: [][]string{{"Handed over by", "", "", ""}, {"Taken over by", "", "", ""}}}
 	c.Signatures.Columns[0].Title = "Part"
 	return c
+}
+
+// openPoints are how many points are open, and how many were closed.
+func openPoints(d handover.Document) string {
+	open := len(d.StillOpen())
+	if closed := len(d.Punch) - open; closed > 0 {
+		return fmt.Sprintf("%d (%d more are closed)", open, closed)
+	}
+	return fmt.Sprint(open)
 }
 
 // html writes the page. It stands alone: no script, nothing from a network.

@@ -8,6 +8,8 @@
 //	handover.json                 all of it for machines
 //	register/units.csv            the units, for the asset register
 //	register/as-built.csv         every value
+//	register/punch-list.csv       what is open, and what was closed
+//	register/steps.csv, looks.csv, proof.csv   of visits, where there was one
 //	drawings/*.svg                racks, networks and disk layouts
 //	records/*.record              the session records, byte for byte
 //	keys/*.pem                    the public keys that the records are sealed by
@@ -55,6 +57,12 @@ func Files(c Content) ([]File, error) {
 	w.make("handover.json", func(b *bytes.Buffer) error { return c.Document.WriteJSON(b) })
 	w.make("register/units.csv", func(b *bytes.Buffer) error { return c.Document.WriteUnits(b) })
 	w.make("register/as-built.csv", func(b *bytes.Buffer) error { return c.Document.WriteBuilt(b) })
+	w.make("register/punch-list.csv", func(b *bytes.Buffer) error { return c.Document.WritePunch(b) })
+	if c.Document.Visited() {
+		w.make("register/steps.csv", func(b *bytes.Buffer) error { return c.Document.WriteSteps(b) })
+		w.make("register/looks.csv", func(b *bytes.Buffer) error { return c.Document.WriteLooks(b) })
+		w.make("register/proof.csv", func(b *bytes.Buffer) error { return c.Document.WriteProof(b) })
+	}
 	w.drawings()
 	for _, r := range c.Document.Runs {
 		w.files = append(w.files, File{r.File, c.Records[r.File]})

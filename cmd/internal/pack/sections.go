@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"linehand/cmd/internal/draw"
+	"linehand/transcript"
 	"linehand/transcript/audit"
 	"linehand/transcript/handover"
 )
@@ -73,14 +74,14 @@ const none = "–"
 func sections(c Content, p pictures) []section {
 	d := c.Document
 	out := []section{
-		installed(d), punch(d), built(d), checks(d),
+		installed(d), punch(d), signOff(d), built(d), steps(d), waits(d), proved(d), checks(d),
 		{ID: "racks", Title: "Racks", Blocks: []block{{Text: "As planned, seen from the front; U1 is at the bottom."}, {Pictures: p.racks}}},
 		networks(c, p), disks(d, p), secrets(d), records(d), proof(d),
 	}
 	shorten(out)
 	kept := out[:0]
 	for _, s := range out {
-		if s.ID == "racks" && len(p.racks) == 0 || s.ID == "networks" && len(p.networks) == 0 || s.ID == "disks" && len(s.Blocks) == 0 {
+		if len(s.Blocks) == 0 || s.ID == "racks" && len(p.racks) == 0 || s.ID == "networks" && len(p.networks) == 0 {
 			continue
 		}
 		kept = append(kept, s)
@@ -149,24 +150,6 @@ func installed(d handover.Document) section {
 	return section{ID: "installed", Title: "What is installed where", Blocks: []block{{Table: t}}}
 }
 
-func punch(d handover.Document) section {
-	s := section{ID: "open", Title: "Punch list"}
-	if len(d.Punch) == 0 {
-		s.Blocks = []block{{Text: "Nothing is open by the records. Checks that only a person can make are listed under “Checks”."}}
-		return s
-	}
-	t := &table{Caption: "What is still open, by the records", Columns: []column{{Title: "No.", Share: 5}, {Title: "Unit", Share: 14}, {Title: "What", Share: 57}, {Title: "Closed by", Share: 12, Fill: true}, {Title: "When", Share: 12, Fill: true}}}
-	for i, o := range d.Punch {
-		what := o.What
-		if o.Record != "" {
-			what += "\n" + o.Record
-		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), or(o.Unit, none), what, "", ""})
-	}
-	s.Blocks = []block{{Table: t}}
-	return s
-}
-
 func built(d handover.Document) section {
 	s := section{ID: "as-built", Title: "As built", Blocks: []block{{Text: "What was typed into each unit, what the plan says, and what the unit itself read back. “In” tells the line of the site profile; “event” the line of the record."}}}
 	for _, u := range d.Units {
@@ -210,6 +193,9 @@ func values(u handover.Installed) *table {
 		read := v.ReadBack
 		if v.ReadAt > 0 {
 			read += fmt.Sprintf("\nevent %d", v.ReadAt)
+			if v.ReadIn != "" {
+				read += " of " + strings.TrimPrefix(v.ReadIn, "records/")
+			}
 		}
 		t.Rows = append(t.Rows, []string{name, or(entered, none), or(planned, none), or(read, none), v.Verdict})
 	}
@@ -347,6 +333,10 @@ func modeWord(mode string) string {
 		return "rehearsal with a simulated unit"
 	case "byhand":
 		return "session by hand"
+	case transcript.VisitMode:
+		return "visit"
+	case transcript.ProofMode:
+		return "proof after a visit"
 	}
 	return mode
 }
