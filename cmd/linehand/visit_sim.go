@@ -152,7 +152,7 @@ func (s *simulating) spoil(o *rehearsal.Options, unit string) error {
 
 // watchVisit shows a visit on the board, and keeps the desk told of its part.
 func (c *crew) watchVisit(unit string) func(player.Progress) {
-	show := c.board.Unit(unit, 0)
+	show := c.board.Unit(unit, -1)
 	return func(p player.Progress) {
 		c.desk.Begin(unit, p.Part)
 		show(p)

@@ -106,7 +106,7 @@ func (r *run) probe() error {
 			s.Name, s.Address = "address of "+r.Addresses[i].Name, addrs[i]
 			r.look(s, "nobody answers")
 			if s.State == transcript.InUse {
-				taken = append(taken, fmt.Sprintf("%s, which is planned for %s of %s: %s", s.Address, r.Addresses[i].Name, r.Unit, s.Text))
+				taken = append(taken, fmt.Sprintf("%s, which is planned as %s for %s: %s", s.Address, r.Addresses[i].Name, r.Unit, s.Text))
 			}
 		}
 		if len(taken) == 0 {

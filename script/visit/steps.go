@@ -120,7 +120,6 @@ func (r *run) guided(list []Step, left []int, answers []Answer) error {
 	defer done()
 	for n := 0; n < len(left); {
 		i := left[n]
-		r.tell(fmt.Sprintf("step %d of %d, %s", n+1, len(left), list[i].Name))
 		a, err := r.Person.Step(r.ctx, Shown{Step: list[i], Part: string(r.part), No: n + 1, Of: len(left)})
 		if err != nil {
 			return r.unasked(list, left[n:], err)

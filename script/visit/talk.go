@@ -66,7 +66,7 @@ func (r *run) talk(t *Talk) (engine.Ending, error) {
 			return end, err
 		}
 		choice, err := r.hold(question{kind: HoldDiffers, goOn: true,
-			reason: strings.TrimRight(end.Sentence, "."),
+			reason: r.differsReason(end),
 			advice: "Look again to play this part once more; go on to leave it for the punch list.",
 			next:   end.Next})
 		if err != nil {
@@ -80,6 +80,14 @@ func (r *run) talk(t *Talk) (engine.Ending, error) {
 			return end, nil
 		}
 	}
+}
+
+// differsReason names what differs, where that is known.
+func (r *run) differsReason(end engine.Ending) string {
+	if differs, _ := r.outcome(); len(differs) > 0 {
+		return "otherwise than planned: " + pointNames(differs)
+	}
+	return strings.TrimRight(end.Sentence, ".")
 }
 
 // play opens the line of a dialogue and plays it.

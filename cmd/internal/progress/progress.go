@@ -16,7 +16,8 @@ import (
 // goroutine.
 type Board interface {
 	// Unit adds a unit and returns who is to be told of its progress.
-	// Estimate is how long its run is likely to take; 0 when nobody knows.
+	// Estimate is how long its run is likely to take; 0 when nobody knows,
+	// less where nothing is to be said of it.
 	Unit(name string, estimate time.Duration) func(player.Progress)
 	// Quiet keeps the board still while f uses the terminal. Runs go on
 	// meanwhile, and are shown afterwards.
@@ -108,6 +109,9 @@ func State(p player.Progress) string {
 // Times says how long a run has taken and is likely to take.
 func Times(elapsed, estimate time.Duration) string {
 	text := Clock(elapsed) + " elapsed"
+	if estimate < 0 {
+		return text
+	}
 	if estimate == 0 {
 		return text + ", no estimate yet"
 	}

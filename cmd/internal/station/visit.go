@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/netip"
+	"strings"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -109,7 +110,7 @@ func addressesOf(u *plan.Unit) (out []visit.Address) {
 		add(p.Name+" (IPv6)", p.Address6)
 	}
 	if c, ok := u.Values["cluster"].(script.ClusterValues); ok && c.Mode == string(site.Start) {
-		add("the cluster "+c.Name, c.Address)
+		add("shared address of "+c.Name, c.Address)
 	}
 	return out
 }
@@ -125,15 +126,18 @@ func portsOf(u *plan.Unit, waits ...visit.Wait) (out []visit.Look) {
 				known[l] = true
 				out = append(out, l)
 			}
-			if l.By == script.ByICMP {
-				at[l.Address] = true
-			}
+			at[l.Address] = true
 		}
 	}
 	for _, a := range addressesOf(u) {
-		if !at[a.Address] {
-			out = append(out, visit.Look{Name: a.Name + " of " + u.Name, Address: a.Address, By: script.ByICMP})
+		if at[a.Address] {
+			continue
 		}
+		name := a.Name + " of " + u.Name
+		if strings.Contains(a.Name, " of ") {
+			name = a.Name
+		}
+		out = append(out, visit.Look{Name: name, Address: a.Address, By: script.ByICMP})
 	}
 	return out
 }
