@@ -124,3 +124,42 @@ func TestExpressionsRefused(t *testing.T) {
 		}
 	}
 }
+
+// TestHandValues: what stands for the work by hand can be named, knows its
+// place in the plan, and tells what is not planned from a planned zero.
+func TestHandValues(t *testing.T) {
+	v := shelf()
+	v["place"] = PlaceValues{Rack: "rack-1", At: 3, Side: "front", Height: 4}
+	v["supplies"] = []SupplyValues{{Number: 1, Feed: "strip-1a", Path: "supplies.1"}}
+	v["lift"] = LiftValues{Kg: "24.0", People: 2}
+	v["storage"] = StorageValues{Drives: 24, Layout: "double parity groups", Path: "storage"}
+	v["cluster"] = ClusterValues{Mode: "none", Path: "cluster"}
+	for _, tt := range []struct {
+		source, text, path string
+		fault              string
+	}{
+		{"${place.at}", "3", "place.at", ""},
+		{"${place.rack}", "rack-1", "place.rack", ""},
+		{"${supplies[0].feed}", "strip-1a", "supplies.1.feed", ""},
+		{"${supplies[0].inlet}", "", "", "the plan does not supply it"},
+		{"${lift.people}", "2", "", ""}, // of a sum, not of the plan
+		{"${storage.drives}", "24", "storage.drives", ""},
+		{"${storage.spares}", "0", "storage.spares", ""}, // none is a choice
+		{"${storage.groups}", "", "", "the plan does not supply it"},
+		{"${cluster.turn}", "", "", "the plan does not supply it"},
+		{"${len(supplies)}", "1", "", ""},
+	} {
+		pieces, err := mustAnswer(t, tt.source).Render(v)
+		switch {
+		case tt.fault != "":
+			if err == nil || !strings.Contains(err.Error(), tt.fault) {
+				t.Errorf("%s: %v, %v", tt.source, pieces, err)
+			}
+		case err != nil || len(pieces) != 1 || pieces[0] != Piece{Text: tt.text, Path: tt.path}:
+			t.Errorf("%s: %+v, %v", tt.source, pieces, err)
+		}
+	}
+	if len(mustAnswer(t, "${place.at}").Facts()) != 0 || !mustAnswer(t, "${place.at}").UsesPlan() {
+		t.Error("a place is of the plan, and must not reach the wrong chassis")
+	}
+}

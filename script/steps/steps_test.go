@@ -429,3 +429,16 @@ func FuzzRender(f *testing.F) {
 		}
 	})
 }
+
+func BenchmarkRender(b *testing.B) {
+	d, v := dialogue(b, ""), deep1()
+	var n int
+	for b.Loop() {
+		before, after, err := Render(d, v, Policy{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		n = len(before) + len(after)
+	}
+	b.ReportMetric(float64(n), "steps/op")
+}
