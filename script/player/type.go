@@ -204,6 +204,25 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 	}
 	right := func() bool { return p.shows(a.text, at, before) }
 	limit := start.Add(2*onWire + echoLate)
+	for {
+		why, err := p.echoComes(a, at, right, start.Add(onWire), limit)
+		if why != "" || err != nil {
+			return false, why, err
+		}
+		// The last character may have been doubled on its way: the second of
+		// its echoes is still to come. So may be the rest of a message that
+		// breaks in right behind it; that is waited for.
+		if _, err := p.pump(time.Now().Add(p.echoRest()), nil); err != nil {
+			return false, "", err
+		}
+		if right() {
+			return true, "", nil
+		}
+	}
+}
+
+// echoComes waits until the echo is right, and tells why it will not be.
+func (p *play) echoComes(a rendered, at screen.Place, right func() bool, sent, limit time.Time) (why string, err error) {
 	for !right() {
 		got := p.echoSince(at)
 		wait := echoShort
@@ -213,29 +232,21 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 		if got == "" {
 			wait = echoLate
 		}
-		due := earlier(limit, latest(p.lastHeard, start.Add(onWire)).Add(wait))
+		due := earlier(limit, latest(p.lastHeard, sent).Add(wait))
 		if !time.Now().Before(due) {
 			if got == "" {
-				return false, "the unit shows nothing of what was typed", nil
+				return "the unit shows nothing of what was typed", nil
 			}
-			return false, fmt.Sprintf("the unit shows %q", p.unsecret(a, got)), nil
+			return fmt.Sprintf("the unit shows %q", p.unsecret(a, got)), nil
 		}
 		if _, err := p.pump(due, right); err != nil {
-			return false, "", err
+			return "", err
 		}
 		if p.failed != nil {
-			return false, "the unit has failed", nil
+			return "the unit has failed", nil
 		}
 	}
-	// The last character may have been doubled on its way: the second of its
-	// echoes is still to come.
-	if _, err := p.pump(time.Now().Add(p.echoRest()), nil); err != nil {
-		return false, "", err
-	}
-	if !right() {
-		return false, fmt.Sprintf("the unit shows %q", p.unsecret(a, p.echoSince(at))), nil
-	}
-	return true, "", nil
+	return "", nil
 }
 
 // echoRest is how long after its last character an echo must stay as it is:

@@ -342,7 +342,7 @@ func (v *view) visit(s *sums.Visit) {
 
 func timeOf(s *sums.Visit) string {
 	text := fmt.Sprintf("%s take %s (hours:minutes) with %s and %s; no schedule is shorter than %s. ",
-		counted(len(s.Assignments), "unit", "units"), draw.Clock(s.Makespan),
+		counted(s.Units, "unit", "units"), draw.Clock(s.Makespan),
 		counted(s.Technicians, "technician", "technicians"), counted(s.Lines, "line", "lines"), draw.Clock(s.Bounds.Lowest()))
 	if s.Shortest {
 		return text + "This one is the shortest there is."

@@ -13,15 +13,20 @@ import (
 // afterwards is what follows the first boot: waiting until the unit serves,
 // the rest of the settings, and the proof that all of them hold.
 func afterwards(u *plan.Unit, values script.Values, talks Talks) ([]Section, error) {
-	waiting, err := waiting(u, values, talks.First)
-	if err != nil {
-		return nil, err
-	}
-	out := []Section{waiting}
-	for _, part := range []struct {
+	var out []Section
+	for i, part := range []struct {
+		serves *script.Dialogue // says what must answer before it
 		called string
 		d      *script.Dialogue
-	}{{"Set-up: ", talks.SetUp}, {"Proof: ", talks.Proof}} {
+	}{{talks.First, "Set-up: ", talks.SetUp}, {talks.SetUp, "Proof: ", talks.Proof}} {
+		wait, err := waiting(part.serves, values)
+		if err != nil {
+			return nil, err
+		}
+		if took := u.Facts.Times.Waiting.Value; took > 0 && i == 0 {
+			wait.Rows = append([]Row{{Do: "The unit has finished by itself, and its indicators show it", Value: "takes about " + span(took), Words: true}}, wait.Rows...)
+		}
+		out = append(out, wait)
 		if part.d == nil {
 			continue
 		}
@@ -38,16 +43,16 @@ func afterwards(u *plan.Unit, values script.Values, talks Talks) ([]Section, err
 }
 
 // waiting is until the unit serves: what must answer, and from where.
-func waiting(u *plan.Unit, values script.Values, d *script.Dialogue) (Section, error) {
+func waiting(d *script.Dialogue, values script.Values) (Section, error) {
 	s := Section{Title: "Waiting"}
-	if wait := u.Facts.Times.Waiting.Value; wait > 0 {
-		s.Rows = append(s.Rows, Row{Do: "The unit has finished by itself, and its indicators show it", Value: "takes about " + span(wait), Words: true})
-	}
 	looks, err := steps.Looks(d, values)
 	if err != nil {
 		return s, err
 	}
 	for _, l := range looks {
+		if d.Serves.Within > 0 && len(s.Notes) == 0 {
+			s.note("Over within " + span(d.Serves.Within) + ".")
+		}
 		by := strings.ToUpper(l.By)
 		if l.Port > 0 {
 			by += fmt.Sprintf(", port %d", l.Port)

@@ -72,10 +72,8 @@ func byHand(title string, list []steps.Rendered) Section {
 			Name: r.Name, Do: r.Do, Caution: r.CautionText(), Value: r.Good, Otherwise: r.Otherwise, Picture: r.Picture, Hold: r.Required, Words: true,
 		}
 		if i > 0 && list[i-1].Of == r.Of {
-			row.Picture = "" // it stands with the first of them, and so does the caution
-			if list[i-1].Caution == r.Caution {
-				row.Caution = ""
-			}
+			row.Picture = "" // it stands with the first of them
+			row.Again = list[i-1].Caution == r.Caution
 		}
 		s.Rows = append(s.Rows, row)
 		for _, v := range r.Values {

@@ -149,11 +149,19 @@ func (l laid) height() float64 {
 // row draws one row. One that is too long goes on in another.
 func (p *press) row(r *Row) {
 	l := p.lay(r)
+	caution := l.caution
+	if r.Again {
+		l.caution = nil
+	}
 	for part := 0; ; part++ {
 		now, rest := l.split()
 		h := now.height()
 		if p.pdf.GetY()+h > p.bottom {
 			p.newPage()
+			if r.Again && part == 0 {
+				now.caution = caution[:min(len(caution), mostLines)]
+				h = now.height()
+			}
 		}
 		p.draw(r, now, p.pdf.GetY(), h, part > 0)
 		p.pdf.SetY(p.pdf.GetY() + h)

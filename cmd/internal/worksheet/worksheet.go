@@ -73,6 +73,7 @@ type Row struct {
 	// Of a step by hand; Value is then what good looks like.
 	Name      string // of the step; "" for what is no step
 	Caution   string // with its source
+	Again     bool   // Caution is that of the row before: it is shown once on a page
 	Otherwise string // what to do when it does not look like that
 	Picture   string // lines of at most 76 columns
 	Hold      bool   // a hold point: it is ticked before anything else is done
@@ -173,7 +174,12 @@ func (m *maker) schedule(v *sums.Visit) {
 		if a.Line > 0 {
 			parts = append(parts, fmt.Sprintf("line %d from %s", a.Line, draw.Clock(a.Connect.Start)))
 		}
-		m.when[a.Unit] = strings.Join(parts, "; ")
+		name, later := strings.CutSuffix(a.Unit, sums.Later)
+		if later {
+			m.when[name] += strings.Join(append([]string{""}, parts...), "; set-up and proof on ")
+			continue
+		}
+		m.when[name] = strings.Join(parts, "; ")
 	}
 }
 

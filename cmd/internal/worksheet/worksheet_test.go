@@ -114,7 +114,7 @@ func plain(u Unit) string {
 			if r.Secret {
 				value = "‹secret " + value + "›"
 			}
-			if r.Caution != "" {
+			if r.Caution != "" && !r.Again {
 				fmt.Fprintf(&b, " ! %s\n", r.Caution)
 			}
 			do := r.Do

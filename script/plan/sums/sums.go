@@ -98,6 +98,7 @@ type Lift struct {
 // Visit is the schedule of a visit.
 type Visit struct {
 	schedule.Schedule
+	Units       int           `json:"units"`
 	Technicians int           `json:"technicians"`
 	Lines       int           `json:"lines"`
 	MoveCable   time.Duration `json:"move_cable_ns"`
@@ -107,7 +108,7 @@ type Visit struct {
 
 // Talk estimates a unit's dialogue.
 type Talk struct {
-	Unit       string        `json:"unit"`
+	Unit       string        `json:"unit"`       // its name, with Later behind it for what follows the first boot
 	Characters int           `json:"characters"` // heard and typed
 	Exchanges  int           `json:"exchanges"`
 	Time       time.Duration `json:"time_ns"`

@@ -119,6 +119,59 @@ func TestVisitKeepsTheOrder(t *testing.T) {
 	}
 }
 
+// What follows the first boot takes a line once the unit has finished by
+// itself; over SSH it takes none, and is part of the waiting. The members of
+// a cluster come one after another.
+func TestVisitGoesOn(t *testing.T) {
+	const text = `
+networks:
+  - {name: quay, subnet: 192.0.2.0/24}
+clusters:
+  - {name: deep}
+kinds:
+  shelf:
+    dialogue: ../first
+    proof: proof
+    reach: REACH
+    ssh: {user: keeper, role: key}
+    times: {waiting: 10m}
+secrets: {key: {env: KEY}}
+visit: {technicians: 1, lines: 3}
+units:
+  - {name: a-3, kind: shelf, serial: A3, cluster: {join: deep}, ports: [{name: e0, network: quay, address: 192.0.2.3}]}
+  - {name: a-1, kind: shelf, serial: A1, cluster: {start: deep}, ports: [{name: e0, network: quay, address: 192.0.2.1}]}
+  - {name: a-2, kind: shelf, serial: A2, cluster: {join: deep}, ports: [{name: e0, network: quay, address: 192.0.2.2}]}
+`
+	d, err := script.Parse("d.yaml", []byte("format: linehand.dialogue/1\nname: d\nfacts: {serial: 'S (\\S+)'}\nstages:\n  - {stage: one, within: 1m, exchanges: [{prompt: '>', answer: 'show ${unit.name}'}]}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for reach, want := range map[string]int{"console": 6, "ssh": 3} {
+		s, p := profile(t, strings.Replace(text, "REACH", reach, 1))
+		out, problems := sums.Work(s, p, sums.Options{Dialogue: func(string) *script.Dialogue { return d }})
+		v := out.Visit
+		if v == nil || len(v.Assignments) != want || v.Units != 3 || len(v.Talks) != 6 {
+			t.Fatalf("%s: %+v, %v", reach, v, problems)
+		}
+		ready := map[string]time.Duration{}
+		begun := map[string]time.Duration{}
+		for _, a := range v.Assignments {
+			ready[a.Unit], begun[a.Unit] = a.Wait.End, a.Connect.Start
+		}
+		for _, x := range [][2]string{{"a-1", "a-3"}, {"a-3", "a-2"}} {
+			if begun[x[1]] < ready[x[0]] {
+				t.Errorf("%s: %s begins at %v, and %s is ready at %v", reach, x[1], begun[x[1]], x[0], ready[x[0]])
+			}
+		}
+		if begun["a-1"+sums.Later] < ready["a-1"] && reach == "console" {
+			t.Errorf("its proof begins at %v, and it is ready at %v", begun["a-1"+sums.Later], ready["a-1"])
+		}
+		if waits := v.Assignments[1].Wait; reach == "ssh" && waits.End-waits.Start <= 10*time.Minute {
+			t.Errorf("over SSH it waits for %v, and is proved within that", waits.End-waits.Start)
+		}
+	}
+}
+
 func TestSameSums(t *testing.T) {
 	var first []byte
 	for range 3 {
