@@ -23,6 +23,7 @@ type bringing struct {
 	chassis []string
 	json    bool
 	crew    *crew
+	ssh     signingIn
 }
 
 // pairing is one UNIT=LINE of the command line, as far as it is known.
@@ -46,7 +47,8 @@ it. Profile, dialogues, secrets and lines are checked first: with any fault
 among them nothing is sent.
 
 A LINE is a serial port (/dev/ttyUSB0, COM3, or an identity that linehand lines
-shows), unix:PATH, tcp:HOST:PORT, or serial:PATH for a pseudo-terminal.
+shows), unix:PATH, tcp:HOST:PORT, ssh:USER@HOST[:PORT], or serial:PATH for a
+pseudo-terminal.
 
 Ctrl-C stops all runs safely; twice ends the program at once.`,
 		Args: cobra.MinimumNArgs(1),
@@ -58,6 +60,7 @@ Ctrl-C stops all runs safely; twice ends the program at once.`,
 	f.String("person", "", "who works at the bench, for the record")
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
+	b.ssh.addFlags(cmd)
 	f.StringArrayVar(&b.chassis, "chassis", nil, "`[UNIT=]SERIAL`: the serial number that you have read off the chassis, for kinds of unit that print none")
 	f.String("on-hold", "", "ask at a hold, or end the run: ask, end or auto (ask at a terminal)")
 	f.Duration("away", 0, "how long a lost line may stay away (default 5m)")
@@ -77,6 +80,11 @@ func (b *bringing) run(ctx context.Context, args []string) error {
 	pairs, err := parsePairs(args)
 	if err != nil {
 		return err
+	}
+	for _, p := range pairs {
+		if p.address, err = b.ssh.complete(b.app, p.address); err != nil {
+			return err
+		}
 	}
 	if b.set.Profile == "" {
 		return usage("name the site's file with --profile FILE", "no site profile was named")

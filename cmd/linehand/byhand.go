@@ -28,6 +28,7 @@ const leaveKey = 0x1d
 type typing struct {
 	*app
 	unit string
+	ssh  signingIn
 }
 
 func (a *app) byhandCommand() *cobra.Command {
@@ -58,6 +59,7 @@ each when the unit has been quiet for half a second.`,
 	f.String("person", "", "who works at the bench, for the record")
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
+	t.ssh.addFlags(cmd)
 	return cmd
 }
 
@@ -65,6 +67,9 @@ func (t *typing) run(ctx context.Context, line string) error {
 	address, err := dial.Parse(line)
 	if err != nil {
 		return usage("linehand lines shows the serial ports", "%v", err)
+	}
+	if address, err = t.ssh.complete(t.app, address); err != nil {
+		return err
 	}
 	header := transcript.Header{Tool: tool(), Unit: "by-hand", Mode: "byhand", Person: t.set.Person}
 	set, columns := console.Default, 0

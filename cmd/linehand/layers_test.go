@@ -26,6 +26,8 @@ type ban struct {
 var bans = []ban{
 	{from: "console/…", to: "script/…", reason: "a line knows only bytes and times"},
 	{from: "console/…", to: "transcript/…", reason: "a line knows only bytes and times"},
+	{from: "console/reach", to: "console/serial", reason: "a look over the network opens no line"},
+	{from: "console/reach", to: "console/ssh", reason: "a look signs in nowhere"},
 	{from: "console/screen", to: "console/serial", reason: "text is resolved the same from any line"},
 	{from: "transcript", to: "script/…", reason: "a record is a place to put events, and can be read without a dialogue"},
 	{from: "transcript", to: "console/…", reason: "a record is a place to put events, whatever the line"},

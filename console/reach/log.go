@@ -318,10 +318,25 @@ func ParseLog(raw []byte, at time.Time) LogMessage {
 	if parsed, err := old.Parse(raw); err == nil && parsed.Valid() {
 		m.Format = "RFC 3164"
 		m.take(parsed.(*rfc3164.SyslogMessage).Base)
+		m.Stamp = nearest(m.Stamp, at)
 		return m
 	}
-	m.Text = printable(string(raw))
+	m.Text = harmless(string(raw))
 	return m
+}
+
+// nearest puts a stamp without a year into the one that brings it nearest:
+// around New Year that need not be the current one.
+func nearest(stamp, at time.Time) time.Time {
+	switch {
+	case stamp.IsZero():
+		return stamp
+	case stamp.After(at.AddDate(0, 6, 0)):
+		return stamp.AddDate(-1, 0, 0)
+	case stamp.Before(at.AddDate(0, -6, 0)):
+		return stamp.AddDate(1, 0, 0)
+	}
+	return stamp
 }
 
 func (m *LogMessage) take(b syslog.Base) {
@@ -336,7 +351,7 @@ func (m *LogMessage) take(b syslog.Base) {
 		from *string
 	}{{&m.Host, b.Hostname}, {&m.App, b.Appname}, {&m.Text, b.Message}} {
 		if f.from != nil {
-			*f.to = printable(*f.from)
+			*f.to = harmless(strings.TrimPrefix(*f.from, "\ufeff")) // the mark of RFC 5424's MSG-UTF8
 		}
 	}
 }

@@ -343,14 +343,19 @@ func unreachable(err error) bool {
 // printable is text from the network without anything that a terminal would
 // act on, and not too long.
 func printable(text string) string {
-	text = strings.Map(func(r rune) rune {
+	text = harmless(text)
+	if runes := []rune(text); len(runes) > 200 {
+		return string(runes[:200]) + "…"
+	}
+	return text
+}
+
+// harmless has a question mark for each control character.
+func harmless(text string) string {
+	return strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0xfffd {
 			return '?'
 		}
 		return r
 	}, text)
-	if runes := []rune(text); len(runes) > 200 {
-		return string(runes[:200]) + "…"
-	}
-	return text
 }

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"net/netip"
 	"os"
 	"os/exec"
 	"regexp"
@@ -13,11 +12,8 @@ import (
 	"syscall"
 	"testing"
 
-	"go.uber.org/goleak"
 	"golang.org/x/sys/unix"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // aloneKey tells a test that it runs in a network of its own, and how.
 const aloneKey = "LINEHAND_ALONE"
@@ -186,5 +182,3 @@ func (h *host) hardware() (hw net.HardwareAddr) {
 	})
 	return hw
 }
-
-func addr(text string) netip.Addr { return netip.MustParseAddr(text) }

@@ -15,7 +15,7 @@ import (
 )
 
 // brisk are the waits of a probe in a test; their defaults are checked apart.
-var brisk = ProbeOptions{Spread: -1, Between: 20 * time.Millisecond, Listen: 300 * time.Millisecond}
+var brisk = ProbeOptions{Spread: -1, Between: 20 * time.Millisecond, Listen: time.Second}
 
 // quay is the bench on b0 and a unit on the same link, each with an address
 // of either kind.
@@ -186,7 +186,7 @@ func TestProbeOffLink(t *testing.T) {
 	unit.ip("route add blackhole 198.51.100.8/32")
 	ip(t, "route add 198.51.100.0/24 via 192.0.2.21")
 	o := brisk
-	o.Listen = time.Second
+	o.Listen = 2 * time.Second
 	seen := Probe(context.Background(), addr("198.51.100.7"), o)
 	if seen.State != InUse || seen.Method != ICMP || !strings.Contains(seen.Detail, "not in the subnet") {
 		t.Errorf("a routed address: %s by %s (%s)", seen.State, seen.Method, seen.Detail)
@@ -237,6 +237,54 @@ func TestWithoutRawSockets(t *testing.T) {
 	seen := Watch(context.Background(), []Look{{Address: addr("192.0.2.21"), By: ICMP}}, Options{Within: 10 * time.Second})[0]
 	if seen.State != Answers || seen.Method != TCP || !strings.Contains(seen.Detail, "not allowed to send an ICMP echo") {
 		t.Errorf("a look: %s by %s (%s)", seen.State, seen.Method, seen.Detail)
+	}
+}
+
+// TestAnswers: what counts as an answer, and what does not. The hop limit is
+// that of RFC 4861 section 7.1.
+func TestAnswers(t *testing.T) {
+	mine, theirs := net.HardwareAddr{2, 0, 0, 0, 0, 9}, net.HardwareAddr{2, 0, 0, 0, 0, 1}
+	bench := &net.Interface{HardwareAddr: mine}
+	four, err := arpQuestion(bench, addr("192.0.2.21"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	six, err := ndQuestion(bench, addr("2001:db8::21"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// An advertisement of 2001:db8::21 to all nodes, by hand from RFC 4861
+	// section 4.4; the checksum is the receiving system's to check.
+	advertisement := "6000000000183aff" + "20010db8000000000000000000000021" + "ff020000000000000000000000000001" +
+		"88000000" + "20000000" + "20010db8000000000000000000000021"
+	reply := "0001080006040002" + "020000000001" + "c0000215" + "020000000009" + "c0000209"
+	for _, test := range []struct {
+		name  string
+		q     question
+		bytes string
+		from  net.HardwareAddr
+		owner string
+	}{
+		{"ARP reply", four, reply, theirs, "02:00:00:00:00:01"},
+		{"ARP request of the owner", four, strings.Replace(reply, "06040002", "06040001", 1), theirs, "02:00:00:00:00:01"},
+		{"ARP reply of another", four, strings.Replace(reply, "c0000215", "c0000216", 1), theirs, ""},
+		{"ARP request for it", four, "0001080006040001" + "020000000001" + "c0000209" + "000000000000" + "c0000215", theirs, ""},
+		{"our own ARP probe", four, hex.EncodeToString(four.frame), mine, ""},
+		{"ARP cut short", four, reply[:20], theirs, ""},
+		{"advertisement", six, advertisement, theirs, "02:00:00:00:00:01"},
+		{"advertisement through a router", six, strings.Replace(advertisement, "3aff", "3afe", 1), theirs, ""},
+		{"advertisement of another", six, advertisement[:len(advertisement)-2] + "22", theirs, ""},
+		{"our own solicitation", six, hex.EncodeToString(six.frame), mine, ""},
+		{"solicitation of somebody who has an address", six, strings.Replace(hex.EncodeToString(six.frame), strings.Repeat("00", 16), "20010db8000000000000000000000001", 1), theirs, ""},
+		{"advertisement cut short", six, advertisement[:100], theirs, ""},
+	} {
+		p, err := hex.DecodeString(test.bytes)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := test.q.owner(p, test.from); got != test.owner {
+			t.Errorf("%s: owner %q, want %q", test.name, got, test.owner)
+		}
 	}
 }
 

@@ -124,14 +124,14 @@ func Watch(ctx context.Context, looks []Look, o Options) []Seen {
 	results := make([]Seen, len(looks))
 	var all sync.WaitGroup
 	for i, look := range looks {
-		all.Go(func() { results[i] = watch(ctx, look, o) })
+		all.Go(func() { results[i] = watch(ctx, look, o, lookOnce) })
 	}
 	all.Wait()
 	return results
 }
 
-// watch repeats one look.
-func watch(ctx context.Context, look Look, o Options) Seen {
+// watch repeats one look; once looks one time.
+func watch(ctx context.Context, look Look, o Options, once func(context.Context, Look) Seen) Seen {
 	started := time.Now()
 	over, cancel := context.WithTimeout(ctx, o.Within)
 	defer cancel()
@@ -139,7 +139,7 @@ func watch(ctx context.Context, look Look, o Options) Seen {
 	reached := false // at least one try got as far as the wire
 	for pause := o.First; ; pause = min(2*pause, o.Most) {
 		try, done := context.WithTimeout(over, o.Try)
-		seen := lookOnce(try, look)
+		seen := once(try, look)
 		done()
 		seen.Look, seen.After, seen.Tries = look, time.Since(started), last.Tries+1
 		if seen.State == Answers {
