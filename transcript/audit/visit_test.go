@@ -1,11 +1,14 @@
 package audit
 
 import (
+	"bytes"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"linehand/fixtures/visited"
 	"linehand/transcript"
@@ -79,6 +82,24 @@ func TestVisit(t *testing.T) {
 		"address in use": {func(l []transcript.Event) []transcript.Event {
 			return last(l, named(transcript.Look, "address of e0"), func(e *transcript.Event) { e.State, e.Text = transcript.InUse, "02:00:5e:10:00:01 answers" })
 		}, Differs, "address of e0 has somebody already who answers at 192.0.2.21: 02:00:5e:10:00:01 answers"},
+		"address in use, and a person went on": {func(l []transcript.Event) []transcript.Event {
+			i := slices.IndexFunc(l, named(transcript.Look, "address of e0"))
+			l[i].State = transcript.InUse
+			return slices.Insert(l, i+1,
+				transcript.Event{At: l[i].At, Kind: transcript.Hold, State: "raised", Code: "address-in-use", Text: "somebody already answers", Stage: "first boot"},
+				transcript.Event{At: l[i].At, Kind: transcript.Hold, State: "released", Code: "go-on", By: "R. Venn", Stage: "first boot"})
+		}, Open, "disk check"},
+		"ICMP was not allowed, and TCP answers": {func(l []transcript.Event) []transcript.Event {
+			i := slices.IndexFunc(l, named(transcript.Look, "e0 of deep-1"))
+			return last(l, func(e transcript.Event) bool {
+				return named(transcript.Look, "e0 of deep-1")(e) && e.State == transcript.Answers
+			}, func(e *transcript.Event) { e.Code, e.Got = "tcp", l[i].Got+":443" })
+		}, Open, "disk check"},
+		"waited for, and never answered": {func(l []transcript.Event) []transcript.Event {
+			return without(l, func(e transcript.Event) bool {
+				return named(transcript.Look, "e0 of deep-1")(e) && e.State == transcript.Answers
+			})
+		}, Differs, "e0 of deep-1 does not answer by icmp"},
 		"certificate changed, and the record does not say so": {func(l []transcript.Event) []transcript.Event {
 			return last(l, named(transcript.Look, "web page of deep-1"), func(e *transcript.Event) { e.Got = "SHA256:00" })
 		}, Differs, "web page of deep-1 is other than at the look before (it was " + visited.Fingerprint + ", and is SHA256:00)"},
@@ -134,6 +155,22 @@ func TestStagesOfParts(t *testing.T) {
 	}
 }
 
+// A stage that is passed over in a part is not the one of its name that
+// another part left without its end.
+func TestStageLeftInAnotherPart(t *testing.T) {
+	stage := func(state string) transcript.Event {
+		return transcript.Event{Kind: transcript.Stage, Name: "sign in", Stage: "sign in", State: state}
+	}
+	part := func(name, state string) transcript.Event {
+		return transcript.Event{Kind: transcript.Phase, Name: name, State: state}
+	}
+	r := Audit(visit(t, transcript.VisitMode, append([]transcript.Event{part("first boot", transcript.Begun), stage("entered"), part("first boot", transcript.Over),
+		part("set-up", transcript.Begun), stage("passed"), part("set-up", transcript.Over)}, visited.Ending("stopped", "Stopped.", "", 22, 9)...)), Planned{})
+	if len(r.Stages) != 2 || r.Stages[0].State != "entered" || r.Stages[1].State != "passed" || r.Stages[1].Part != "set-up" {
+		t.Errorf("stages %+v", r.Stages)
+	}
+}
+
 // A visit that says again what it said before has its parts told apart by a
 // number, and a part that was cut off is not ended.
 func TestPartsOfOneName(t *testing.T) {
@@ -143,5 +180,31 @@ func TestPartsOfOneName(t *testing.T) {
 	r := Audit(visit(t, transcript.VisitMode, append([]transcript.Event{part(transcript.Begun, 1), part(transcript.Over, 3), part(transcript.Begun, 4)}, visited.Ending("stopped", "Stopped.", "", 22, 9)...)), Planned{})
 	if len(r.Parts) != 2 || r.Parts[1].Name != "waiting (2)" || r.Parts[0].Took != 2*time.Second || r.Parts[1].Outcome() != "not ended" {
 		t.Errorf("parts %+v", r.Parts)
+	}
+}
+
+// Whatever stands in a visit's events is text in the page, and no control
+// character of it gets into the text.
+func TestVisitHTMLIsSafe(t *testing.T) {
+	const hostile = "</td></table><script>alert(1)</script><img src=x onerror=\"alert(2)\">\x1b[2J\u202e"
+	forms := func(words string) (page, text string) {
+		r := Audit(visit(t, transcript.VisitMode, visited.Hostile(visited.Visit(deep), words)), Planned{})
+		a, b := Named{"a", r}, Named{"b", Audit(visit(t, transcript.ProofMode, visited.Proof(deep)), Planned{})}
+		c, f := Compare(a, b), Over([]Named{a, b})
+		var p, x bytes.Buffer
+		for _, err := range []error{(Sheet{Reports: []Named{a, b}, Comparison: &c, Fleet: &f}).HTML(&p), r.WriteText(&x), c.WriteText(&x), f.WriteText(&x)} {
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		return p.String(), x.String()
+	}
+	got, text := forms(hostile)
+	want, _ := forms(" and harmless words")
+	if strings.Contains(got, "<script") || strings.Contains(got, "<img") || strings.ContainsAny(got+text, "\x1b\u202e") {
+		t.Error("words of a visit are markup, or could steer a terminal")
+	}
+	if diff := cmp.Diff(tags.FindAllString(want, -1), tags.FindAllString(got, -1)); diff != "" {
+		t.Errorf("the elements are others than those of harmless words:\n%s", diff)
 	}
 }

@@ -54,6 +54,7 @@ func (in *Installed) facts(list []audit.Fact) {
 // ones count, value by value.
 type built struct {
 	plan   *Unit
+	runs   []*run // so far
 	values []Value
 	at     map[string]int    // place in values of a path or name
 	before map[string]string // what the plan said at the time of the run
@@ -73,6 +74,7 @@ func (b *built) value(path, name string) *Value {
 }
 
 func (b *built) run(r *run) {
+	b.runs = append(b.runs, r)
 	for _, s := range r.report.Stages {
 		for _, e := range s.Entries {
 			if e.Value == "" || e.Secret {
@@ -101,8 +103,10 @@ func (b *built) run(r *run) {
 		if back.Value != "" {
 			b.before[back.Value] = r.Header.Planned[back.Value]
 		}
-		if v.Entered == "" {
-			b.inside(v, r)
+		for _, run := range slices.Backward(b.runs) { // a proof reads what was typed in a run before
+			if v.Entered == "" {
+				b.inside(v, run)
+			}
 		}
 	}
 }

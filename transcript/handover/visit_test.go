@@ -88,6 +88,22 @@ func TestPointsOfAVisit(t *testing.T) {
 		"a proof that was given up": {proof: func(l []transcript.Event) []transcript.Event {
 			return slices.Concat(l[:2], visited.Ending("held", "Held.", "", 10, 40))
 		}, want: []string{openPage, openDisk, openBox, "open: The run ended before the unit was done (held).", openStep}},
+		"a proof with the disk check still open, and equal as far as that": {proof: func(l []transcript.Event) []transcript.Event {
+			l = alter(slices.DeleteFunc(l, isPunch), isDisk, func(e *transcript.Event) { e.State, e.Equal = transcript.OpenYet, true })
+			return alter(l, func(e transcript.Event) bool { return e.Kind == transcript.Ending }, func(e *transcript.Event) { e.Code, e.Exit = "open", 23 })
+		}, want: []string{openDisk, openBox, openStep,
+			"closed: e1 of deep-1 does not answer | A look saw: answers. Ragna Venn" + again}},
+		"put down in the record that had it as planned before": {visit: func(l []transcript.Event) []transcript.Event {
+			return alter(l, func(e transcript.Event) bool { return isPunch(e) && e.Name == "" }, func(e *transcript.Event) { e.Name = "web page of deep-1" })
+		}, want: []string{openPage, openDisk, openBox, openStep}},
+		"a proof that sees two certificates": {proof: func(l []transcript.Event) []transcript.Event {
+			l = slices.DeleteFunc(l, isPunch)
+			i := slices.IndexFunc(l, func(e transcript.Event) bool { return e.Kind == transcript.Look })
+			one, two := l[i], l[i]
+			one.Got, two.Got = "SHA256:01", "SHA256:02"
+			return slices.Replace(l, i, i+1, one, two)
+		}, want: []string{openPage, openBox, openStep,
+			`closed: disk check is "12 % done": it is not finished | It reads back as planned: finished. Ragna Venn` + again}},
 		"nobody wrote the disk check down, and the proof shows it": {visit: func(l []transcript.Event) []transcript.Event {
 			return slices.DeleteFunc(l, func(e transcript.Event) bool { return isPunch(e) && e.Name == "disk check" })
 		}, proof: func(l []transcript.Event) []transcript.Event { return slices.DeleteFunc(l, isPunch) }, want: []string{openBox, openStep,

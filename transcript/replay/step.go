@@ -173,7 +173,7 @@ func about(e transcript.Event) string {
 	case transcript.Note:
 		return noteMark + " " + join(e.Text, e.By)
 	}
-	if mark, text := visited(e); mark != "" {
+	if mark, text := ofVisit(e); mark != "" {
 		return mark + " " + text
 	}
 	return ""

@@ -99,7 +99,7 @@ func (t *typesetter) event(e transcript.Event) {
 		t.put(e.At, noteMark, join(fmt.Sprintf("sealed as entry %d of the log of %s", e.Seal.Entry, transcript.Printable(e.Seal.Bench)), e.Text))
 	case transcript.Phase, transcript.Step, transcript.Look, transcript.Punch, transcript.SignOff:
 		t.unfinished()
-		mark, text := visited(e)
+		mark, text := ofVisit(e)
 		t.put(e.At, mark, text)
 	default:
 		t.put(e.At, noteMark, join(e.Text, e.By))

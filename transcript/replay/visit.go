@@ -6,9 +6,9 @@ import (
 	"linehand/transcript"
 )
 
-// visited is an event that only visits have in one line, with its mark; ""
+// ofVisit is an event that only visits have in one line, with its mark; ""
 // for other events.
-func visited(e transcript.Event) (mark, text string) {
+func ofVisit(e transcript.Event) (mark, text string) {
 	switch e.Kind {
 	case transcript.Phase:
 		return partMark, join("part "+e.Name, e.State, e.Text, e.Code, e.Next)

@@ -79,8 +79,8 @@ func steps(d handover.Document) section {
 		if len(u.Steps) == 0 {
 			continue
 		}
-		t := &table{Caption: "Steps by hand of " + u.Name, Columns: []column{{Title: "Step", Share: 42}, {Title: "Good looks like", Share: 24}, {Title: "State", Share: 15}, {Title: "Initials", Share: 10, Fill: true}, {Title: "Time", Share: 15, Fill: true}},
-			Strong: func(row []string) bool { return strings.HasPrefix(row[2], "NOT GOOD") }}
+		t := &table{Caption: "Steps by hand of " + u.Name, Columns: []column{{Title: "Step", Share: 29}, {Title: "Caution", Share: 24}, {Title: "Good looks like", Share: 20}, {Title: "Initials", Share: 9, Fill: true}, {Title: "Time", Share: 14, Fill: true}, {Title: "State", Share: 14}},
+			Strong: func(row []string) bool { return strings.HasPrefix(row[5], "NOT GOOD") }}
 		for _, x := range u.Steps {
 			t.Rows = append(t.Rows, stepRow(x))
 		}
@@ -94,7 +94,7 @@ func steps(d handover.Document) section {
 
 func stepRow(x handover.Step) []string {
 	name := x.Name
-	for _, line := range []string{x.Do, prefixed("Caution: ", x.Caution), x.Part} {
+	for _, line := range []string{x.Do, prefixed("part ", x.Part)} {
 		if line != "" {
 			name += "\n" + line
 		}
@@ -109,7 +109,7 @@ func stepRow(x handover.Step) []string {
 	if x.Note != "" {
 		state += "\n" + x.Note
 	}
-	return []string{name, or(x.Good, none), state, x.Initials, stamp(x.At)}
+	return []string{name, or(x.Caution, none), or(x.Good, none), x.Initials, stamp(x.At), state}
 }
 
 func prefixed(prefix, text string) string {
@@ -128,8 +128,10 @@ func waits(d handover.Document) section {
 			continue
 		}
 		s.Blocks = append(s.Blocks, block{Heading: u.Name})
-		if len(u.Parts) > 0 {
-			s.Blocks = append(s.Blocks, block{Table: partsOf(u)})
+		for _, record := range u.Records {
+			if t := partsOf(u, record); len(t.Rows) > 0 {
+				s.Blocks = append(s.Blocks, block{Table: t})
+			}
 		}
 		if len(u.Looks) > 0 {
 			s.Blocks = append(s.Blocks, block{Table: looksOf(u)})
@@ -138,9 +140,12 @@ func waits(d handover.Document) section {
 	return s
 }
 
-func partsOf(u handover.Installed) *table {
-	t := &table{Caption: "Parts of the visit to " + u.Name, Columns: []column{{Title: "Part", Share: 18}, {Title: "From", Share: 26}, {Title: "Took", Share: 12}, {Title: "Outcome", Share: 48}}}
+func partsOf(u handover.Installed, record string) *table {
+	t := &table{Caption: "Parts of " + record, Columns: []column{{Title: "Part", Share: 18}, {Title: "From", Share: 26}, {Title: "Took", Share: 12}, {Title: "Outcome", Share: 48}}}
 	for _, p := range u.Parts {
+		if p.Record != record {
+			continue
+		}
 		took := lasted(p.Took)
 		if p.Took == 0 && !p.Good {
 			took = none
