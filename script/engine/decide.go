@@ -153,6 +153,22 @@ func (e *Engine) overAtUntil(shown Shown) bool {
 	return true
 }
 
+// HungUp is told that the line has gone, and what was heard before. It ends
+// the run where nothing was left to do but to see the `until` of the stage
+// that finishes it: a unit that one signs out of across a network hangs up
+// at once. Otherwise it gives nil, and the line is to be opened again.
+func (e *Engine) HungUp(shown Shown) (*Ending, error) {
+	s := e.current()
+	if s == nil || !s.spec.Finish || !e.overAtUntil(shown) {
+		return nil, nil
+	}
+	if err := e.readBack(shown); err != nil {
+		return nil, err
+	}
+	end := e.complete()
+	return &end, nil
+}
+
 // over tells whether nothing is left to do after the current stage.
 func (e *Engine) over(shown Shown) (bool, error) {
 	s := e.current()

@@ -317,3 +317,40 @@ func TestEndingsHaveTheirOwnCodes(t *testing.T) {
 		}
 	}
 }
+
+// A line that goes away ends the run only where nothing was left but to see
+// the `until` of the last stage.
+func TestAUnitThatHangsUp(t *testing.T) {
+	const dialogue = `
+stages:
+  - stage: look
+    looks: true
+    exchanges:
+      - {prompt: 'S24>', answer: show name}
+    until: Name
+  - stage: sign out
+    looks: true
+    exchanges:
+      - {prompt: 'S24>', answer: exit}
+    until: Signed out
+    finish: true
+`
+	for _, test := range []struct {
+		say  []string // answered one after the other
+		last string   // heard before the line went
+		over bool
+	}{
+		{[]string{"S24>"}, "Name: a", false}, // another stage is to come
+		{[]string{"S24>", "Name: a\nS24>"}, "", false},
+		{[]string{"S24>", "Name: a\nS24>"}, "Signed out.", true},
+	} {
+		c := begin(t, dialogue, "").verified()
+		for i, text := range test.say {
+			c.types(text, []string{"show name", "exit"}[i])
+		}
+		end, err := c.e.HungUp(Shown{Since: test.last, Tail: test.last, Now: c.now})
+		if err != nil || (end != nil) != test.over {
+			t.Errorf("%q, then %q: ended %+v, %v; want over %v", test.say, test.last, end, err, test.over)
+		}
+	}
+}

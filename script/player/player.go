@@ -197,7 +197,9 @@ func (p *play) loop() (engine.Ending, error) {
 	for {
 		end, err := p.step()
 		if errors.Is(err, errLost) {
-			err = p.reattach()
+			if end, err = p.hungUp(); end == nil && err == nil {
+				err = p.reattach()
+			}
 		}
 		if err != nil {
 			return engine.Ending{}, err
@@ -206,6 +208,22 @@ func (p *play) loop() (engine.Ending, error) {
 			return *end, nil
 		}
 	}
+}
+
+// hungUp asks whether the run was over when the line went.
+func (p *play) hungUp() (*engine.Ending, error) {
+	now := time.Now()
+	shown := engine.Shown{Since: p.sinceAnswer(), Quiet: now.Sub(p.lastHeard), Now: now, Heard: p.lastHeard}
+	shown.Tail = tail(shown.Since)
+	end, err := p.eng.HungUp(shown)
+	if err != nil {
+		return nil, err
+	}
+	if end != nil {
+		p.note("hung-up", fmt.Sprintf("the unit ended the connection%s", p.where()))
+	}
+	p.marks()
+	return end, nil
 }
 
 // step takes what the line brings until it is time to look, and looks.

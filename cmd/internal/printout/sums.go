@@ -265,12 +265,20 @@ func (p Printout) visit(v *sums.Visit) {
 	}
 	rows := []string{"unit\tby hand\tboots\tcable\tline\tdialogue\tready"}
 	order := slices.Clone(v.Assignments)
-	slices.SortStableFunc(order, func(a, b schedule.Assignment) int { return cmp.Compare(a.Hands.Start, b.Hands.Start) })
+	slices.SortStableFunc(order, func(a, b schedule.Assignment) int { return cmp.Compare(begins(a), begins(b)) })
 	for _, a := range order {
 		rows = append(rows, fmt.Sprintf("%s\t%s%s\t%s\t%s\t%s\t%s\t%s", a.Unit, span(a.Hands), by(a.HandsBy), span(a.Boot), span(a.Connect)+by(a.ConnectBy), number(a.Line), seconds(talk[a.Unit]), clock(a.Wait.End)))
 	}
 	p.table(rows)
 	p.wrapped("  ", "Times are h:mm from the start; T1 is the first technician. "+v.Note)
+}
+
+// begins is when the first thing is done at a unit.
+func begins(a schedule.Assignment) time.Duration {
+	if a.Hands.End == a.Hands.Start && a.Line > 0 {
+		return a.Connect.Start
+	}
+	return a.Hands.Start
 }
 
 func people(n int) string {

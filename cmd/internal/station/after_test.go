@@ -79,15 +79,15 @@ func TestVisitsDialogues(t *testing.T) {
 		if got := strings.Join(VisitSecrets(u, nil, setUp, proof), " "); got != want {
 			t.Errorf("reach %q: secrets %q, want %q", keys, got, want)
 		}
-		sw, err := sheet.Unit("quay-sw1")
+		strip, err := sheet.Unit("strip-1a")
 		if err != nil {
 			t.Fatal(err)
 		}
-		if d, _, err := sheet.SetUp(sw); d != nil || err != nil {
-			t.Errorf("a kind without a set-up gives %v, %v", d, err)
+		if d, _, err := sheet.SetUp(strip); d != nil || err != nil {
+			t.Errorf("a kind without a set-up has one: %v", err)
 		}
-		if d, _, err := sheet.Proof(sw); d != nil || err != nil {
-			t.Errorf("a kind without a proof gives %v, %v", d, err)
+		if d, _, err := sheet.Proof(strip); d != nil || err != nil {
+			t.Errorf("a kind without a proof has one: %v", err)
 		}
 	}
 }

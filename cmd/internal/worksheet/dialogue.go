@@ -107,7 +107,10 @@ func stateOf(g *script.Guard, v script.Values) state {
 	if g == nil {
 		return yes
 	}
-	if len(g.Facts()) > 0 {
+	switch {
+	case g.Never(v):
+		return no
+	case len(g.Facts()) > 0:
 		return unknown
 	}
 	is, err := g.True(v)

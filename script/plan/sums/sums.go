@@ -145,6 +145,7 @@ type work struct {
 	sums     Sums
 	problems plan.Problems
 	open     map[string]bool
+	lone     map[string][]string // units without a cluster that are spoken to, by network
 	strips   map[string][]string // outlet strips that a unit's cords go to
 }
 

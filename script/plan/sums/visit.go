@@ -2,6 +2,7 @@ package sums
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"linehand/script"
@@ -41,6 +42,8 @@ func (w *work) visit() {
 		unit := schedule.Unit{Name: u.Name, Hands: u.Facts.Times.ByHand.Value, Boot: u.Facts.Times.Boot.Value, Wait: u.Facts.Times.Waiting.Value}
 		if before := u.After(); before != "" {
 			unit.After = []string{before}
+		} else if u.Cluster != "" {
+			unit.After = w.network(u)
 		}
 		unit.After = append(unit.After, w.strips[u.Name]...)
 		if u.Dialogue != "" {
@@ -78,6 +81,40 @@ func (w *work) visit() {
 	}
 	out.Schedule = s
 	w.sums.Visit = out
+}
+
+// network names the units without a cluster that are in a network of the
+// unit, the switches among them: it looks for its cluster across them.
+func (w *work) network(u *plan.Unit) []string {
+	if w.lone == nil {
+		w.lone = make(map[string][]string)
+		for _, other := range w.plan.Units {
+			if other.Cluster != "" || other.Dialogue == "" {
+				continue
+			}
+			for _, name := range networksOf(other) {
+				w.lone[name] = append(w.lone[name], other.Name)
+			}
+		}
+	}
+	var names []string
+	for _, name := range networksOf(u) {
+		names = append(names, w.lone[name]...)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+// networksOf names the networks that a unit has a port in, each once.
+func networksOf(u *plan.Unit) []string {
+	ports, _ := u.Values["ports"].([]script.PortValues)
+	var names []string
+	for _, p := range ports {
+		if !slices.Contains(names, p.Network.Name) {
+			names = append(names, p.Network.Name)
+		}
+	}
+	return names
 }
 
 // Later is what follows a unit's name where its set-up and proof are meant,
@@ -170,6 +207,9 @@ func (t *Talk) once(s *script.Stage, v script.Values) {
 func left(g *script.Guard, v script.Values) bool {
 	if g == nil {
 		return false
+	}
+	if g.Never(v) {
+		return true
 	}
 	yes, err := g.True(v)
 	return err == nil && !yes && len(g.Facts()) == 0
