@@ -29,6 +29,8 @@ func (a *app) auditCommand() *cobra.Command {
 		Long: `audit reads session records: whether each is whole, what was entered stage by
 stage, whether that is what was planned, what the unit read back, what it
 refused, and whether its factory secret was replaced as far as the record shows.
+Of a visit it reads each part, step, look over the network and open point; where
+all is as planned and something still runs, the visit is open (exit code 23).
 Without a profile it compares with the plan as it stood when the run began.
 
 With --fleet it looks over many records: each unit by its last run, what the

@@ -14,6 +14,7 @@ import (
 	"linehand/console"
 	"linehand/script/engine"
 	"linehand/transcript"
+	"linehand/transcript/audit"
 )
 
 func TestExitCode(t *testing.T) {
@@ -74,4 +75,14 @@ func codes(t *testing.T, pattern, text string) []int {
 		t.Fatalf("only %v found", out)
 	}
 	return out
+}
+
+// Each verdict of an audit has its exit code; a visit that is open has that of
+// its run.
+func TestAuditCode(t *testing.T) {
+	for verdict, want := range map[audit.Verdict]int{audit.AsPlanned: 0, audit.Open: 23, audit.Differs: 30, audit.NotWhole: 31, audit.NotFinished: 32, audit.Unplanned: 34} {
+		if got := auditCode(verdict); got != want {
+			t.Errorf("%s: exit code %d, want %d", verdict, got, want)
+		}
+	}
 }

@@ -37,7 +37,7 @@ const (
 	NotWhole    Verdict = "not whole"
 	NotFinished Verdict = "not finished"
 	Unplanned   Verdict = "by hand" // a person typed; nothing was compared with a plan
-	Open        Verdict = "open"    // all is as planned, and something still runs, such as a disk check
+	Open        Verdict = "open"    // all is as planned, and something still runs, such as a disk check, or somebody has taken a point on
 )
 
 // Report is the outcome of an audit.
@@ -368,6 +368,9 @@ func (a *auditor) verdict() {
 	case end.Code == endedOpen:
 		r.Verdict = Open
 		first = "All is as planned, and the run ended with something that still runs."
+		if n := len(r.Left()); n > 0 {
+			first = fmt.Sprintf("All is as planned, and the record leaves points open: %d.", n)
+		}
 	default:
 		r.Verdict = AsPlanned
 	}

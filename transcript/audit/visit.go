@@ -282,6 +282,8 @@ func (a *auditor) looks() {
 		case l.State == transcript.InUse && a.takenOn(*l):
 		case l.State == transcript.InUse:
 			a.differsIn(about, "Event %d: %s has somebody already who answers%s%s.", l.Event, l.Name, prefixed(" at ", l.Got), seen)
+		case l.State == transcript.Silent && l.Method == "log":
+			a.notDone(about, "Event %d: nothing is seen of %s%s.", l.Event, l.Name, seen)
 		case l.State == transcript.Silent, l.State == transcript.Waited:
 			a.notDone(about, "Event %d: %s does not answer%s%s.", l.Event, l.Name, prefixed(" by ", l.Method), seen)
 		}

@@ -69,7 +69,17 @@ func TestVisit(t *testing.T) {
 		}, AsPlanned, ""},
 		"the ending alone says open": {func(l []transcript.Event) []transcript.Event {
 			return without(l, func(e transcript.Event) bool { return e.State == transcript.OpenYet || e.Name == "e1 of deep-1" })
+		}, Open, "leaves points open: 2"},
+		"nothing but the ending says open": {func(l []transcript.Event) []transcript.Event {
+			return without(l, func(e transcript.Event) bool {
+				return e.State == transcript.OpenYet || e.Name == "e1 of deep-1" || e.Kind == transcript.Punch
+			})
 		}, Open, "something that still runs"},
+		"no message at the log target": {func(l []transcript.Event) []transcript.Event {
+			return last(l, named(transcript.Look, "web page of deep-1"), func(e *transcript.Event) {
+				e.Name, e.Code, e.State, e.Text, e.Got = "messages at the log target", "log", transcript.Silent, "no message has come", ""
+			})
+		}, Differs, "nothing is seen of messages at the log target: no message has come"},
 		"factory sign-in still valid": {func(l []transcript.Event) []transcript.Event {
 			return last(l, named(transcript.ReadBack, "factory sign-in"), func(e *transcript.Event) { e.Got, e.Equal = "accepted", false })
 		}, Differs, "the factory sign-in was accepted, and is to be refused"},
