@@ -28,6 +28,9 @@ func TestFaultNames(t *testing.T) {
 		if name == "random" {
 			continue
 		}
+		if flawed := o.Flaws != (sim.Flaws{}) || o.PortDown; AfterFirstBoot(name) != flawed {
+			t.Errorf("fault %s shows after the first boot only: %v, want %v", name, AfterFirstBoot(name), flawed)
+		}
 		says := fmt.Sprintf("%v, %v, %v", o.Faults, o.Flaws, []bool{o.Lonely, o.InUse, o.PortDown})
 		if other, twice := seen[says]; twice {
 			t.Errorf("faults %s and %s are the same", name, other)
