@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/netip"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -18,6 +19,7 @@ import (
 	"linehand/console/reach"
 	"linehand/fixtures/sim"
 	"linehand/script/player"
+	"linehand/script/visit"
 )
 
 // simulating is what a person says of simulated units.
@@ -91,6 +93,9 @@ func (v *visiting) simulate(ctx context.Context, g *ground, guest *guest, t *sta
 		return err
 	}
 	g.benches = append(g.benches, b)
+	// Simulated units take no IPv6 addresses.
+	t.Plan.Addresses = slices.DeleteFunc(t.Plan.Addresses, func(a visit.Address) bool { return !a.Address.Is4() })
+	t.Plan.Ports = slices.DeleteFunc(t.Plan.Ports, func(l visit.Look) bool { return !l.Address.Is4() })
 	serve, err := g.network(t)
 	if err != nil {
 		return err

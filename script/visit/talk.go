@@ -109,6 +109,8 @@ func (r *run) play(t *Talk) (engine.Ending, error) {
 	if r.Person != nil {
 		run.Desk = adviser{r.Person, r}
 	}
+	r.rec.fresh = t.Fresh
+	defer func() { r.rec.fresh = false }()
 	return run.Play(r.ctx)
 }
 

@@ -104,6 +104,9 @@ type Talk struct {
 	// the line was lost.
 	Open func(ctx context.Context, facts map[string]string) (console.Line, error)
 	Tune func(ctx context.Context, set console.Settings) (console.Line, error)
+	// Fresh says that each opening begins anew at the unit, as a shell over SSH
+	// does: a stage that was not met then had no need to be.
+	Fresh bool
 	// Serves is what must answer after the dialogue; without looks, nothing.
 	Serves Wait
 }

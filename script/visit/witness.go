@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"linehand/script/engine"
 	"linehand/script/player"
 	"linehand/transcript"
 )
@@ -19,6 +20,7 @@ type witness struct {
 	reads  []transcript.Event // the last read-back of each name, in the order of the first
 	looked map[string]bool    // names that were looked at
 	failed error              // the recorder's first failure
+	fresh  bool               // nothing was answered in this session, and there was none before it
 
 	mu     sync.Mutex
 	first  time.Time // first byte heard since reset
@@ -46,6 +48,10 @@ func (w *witness) Append(e transcript.Event) error {
 		w.read(e)
 	case transcript.Look:
 		w.looked[e.Name] = true
+	case transcript.Stage:
+		if w.fresh && e.State == string(engine.StageUnseen) {
+			e.State = string(engine.StageLeftOut)
+		}
 	case transcript.Phase, transcript.Ending:
 		// The player ends its part; the visit does so when all that belongs to
 		// the part is over.
@@ -70,6 +76,7 @@ func (w *witness) Heard(at time.Time, p []byte) error {
 // Say implements player.Recorder.
 func (w *witness) Say(e transcript.Event) error {
 	err := w.keep(w.Recorder.Say(e))
+	w.fresh = w.fresh && e.Why != "answer" && e.Why != "key"
 	w.mu.Lock()
 	if w.answer.IsZero() && (e.Why == "answer" || e.Why == "key") {
 		w.answer = time.Now()

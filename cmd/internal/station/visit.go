@@ -306,7 +306,7 @@ func (t *Tour) talk(d *script.Dialogue, serves visit.Wait, shell bool) *visit.Ta
 	if !shell {
 		return talk
 	}
-	talk.Tune = nil
+	talk.Tune, talk.Fresh = nil, true
 	talk.Open = func(ctx context.Context, facts map[string]string) (console.Line, error) {
 		u := t.Plan.Unit
 		at, ok := firstAddress(u)
