@@ -200,18 +200,25 @@ func (r *run) near(looks []Look) {
 	}
 }
 
-// look records what a look has shown. A certificate that is another than at
-// the first look is told as a difference: somebody else may answer there.
+// look records what a look has shown. A certificate or a host key that is
+// another than at the first look, or than the console has shown, is told as a difference: somebody else may answer there.
 func (r *run) look(s Seen, want string) {
 	got := target(s.Look)
 	key := lookKey(s.Look)
 	first, known := r.seen[key]
+	what := "certificate"
+	if s.By == "ssh" {
+		what = "host key"
+		if key := r.rec.facts[HostKey]; key != "" { // the console's own word counts most
+			first, known = key, true
+		}
+	}
 	switch {
 	case s.Fingerprint == "":
 	case known && first != s.Fingerprint:
 		got, s.State = s.Fingerprint, transcript.Changed
-		s.Text = fmt.Sprintf("%s is shown, and was %s at the first look", s.Fingerprint, first)
-		r.points.differ(Point{Name: s.Name, Code: "certificate", Text: fmt.Sprintf("the certificate of %s has changed since the first look: somebody else may answer there", s.Name)})
+		s.Text = fmt.Sprintf("%s is shown, and was %s before", s.Fingerprint, first)
+		r.points.differ(Point{Name: s.Name, Code: "certificate", Text: fmt.Sprintf("the %s of %s is another than before: somebody else may answer there", what, s.Name)})
 	default:
 		got, r.seen[key] = s.Fingerprint, s.Fingerprint
 	}
@@ -224,7 +231,7 @@ func (r *run) look(s Seen, want string) {
 	}
 	r.append(transcript.Event{Kind: transcript.Look, Name: s.Name, State: s.State, Code: method, Text: r.Mask(s.Text), Want: want, Got: got})
 	if s.Fingerprint != "" && !known {
-		r.append(transcript.Event{Kind: transcript.Fact, Name: "certificate of " + s.Name, Text: s.Fingerprint})
+		r.append(transcript.Event{Kind: transcript.Fact, Name: what + " of " + s.Name, Text: s.Fingerprint})
 	}
 }
 

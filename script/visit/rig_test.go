@@ -151,6 +151,7 @@ type net struct {
 	inUse  map[string]bool
 	silent map[string]bool
 	prints []string // one for each look at a page
+	keys   string   // shown by SSH
 	accept map[string]bool
 	log    string
 	target bool
@@ -184,6 +185,8 @@ func (n *net) Watch(ctx context.Context, w visit.Wait, tell func(visit.Seen)) []
 			s.State, s.Text, s.After = transcript.Silent, "no answer", w.Within
 		} else if l.By == "https" && len(n.prints) > 0 {
 			s.Fingerprint, n.prints = n.prints[0], n.prints[1:]
+		} else if l.By == "ssh" {
+			s.Fingerprint = n.keys
 		}
 		tell(s)
 		out = append(out, s)

@@ -181,7 +181,13 @@ func TestTheProofFindsWhatIsWrong(t *testing.T) {
 		words string
 	}{
 		"port down":           {func(r *rig) { r.unit.link = "down" }, "differs", `link of e1 reads back as "down"`},
-		"certificate changed": {func(r *rig) { r.net.prints = []string{"SHA256:page", "SHA256:other"} }, "differs", "the certificate of page of deep-1 has changed"},
+		"certificate changed": {func(r *rig) { r.net.prints = []string{"SHA256:page", "SHA256:other"} }, "differs", "the certificate of page of deep-1 is another than before"},
+		"host key": {func(r *rig) {
+			r.net.keys = "SHA256:abd"
+			r.more = func(v *visit.Visit) {
+				v.Ports = append(v.Ports, visit.Look{Name: "shell of deep-1", Address: v.Ports[0].Address, By: "ssh", Port: 22})
+			}
+		}, "differs", "the host key of shell of deep-1 is another than before"},
 		"factory sign-in":     {func(r *rig) { r.net.accept["old-one"] = true }, "differs", `factory sign-in over SSH reads back as "accepted"`},
 		"new sign-in":         {func(r *rig) { r.net.accept["new-one"] = false }, "differs", `new sign-in over SSH reads back as "refused"`},
 		"deaf log target":     {func(r *rig) { r.net.log = "" }, "open", "no message of deep-1 has come to the log target"},
