@@ -111,7 +111,7 @@ func (v *visiting) flags(cmd *cobra.Command) {
 	f.StringVar(&v.initials, "initials", "", "your `INITIALS`, for ticks that you give with Enter alone")
 	f.StringVar(&v.closes, "closes-by", "", "`NAME` of who closes open points, unless you say another")
 	f.StringVar(&v.by, "by", "", "`DATE` by which open points are closed, as 2026-01-31")
-	f.DurationVar(&v.within, "look-within", 0, "how long the proof waits for what must answer (default 20s)")
+	f.DurationVar(&v.within, "look-within", 0, "how long the proof waits for what must answer (default 20s), and for a message at the log target (10s)")
 	f.StringArrayVar(&v.sim.faults, "fault", nil, "simulated: `[UNIT=]FAULT`, what goes wrong: "+strings.Join(rehearsal.FaultNames(), ", "))
 	f.Uint64Var(&v.sim.seed, "seed", 0, "simulated: of secrets and faults")
 	f.Float64Var(&v.sim.pauses, "pauses", 1, "simulated: the unit's own pauses, as a share of the true ones")
@@ -300,6 +300,9 @@ func (v *visiting) tours(ctx context.Context, sheet *station.Sheet, guests []*gu
 			Sheet: sheet, Plan: g.plan, Secrets: g.store, Known: g.known, Mask: &v.mask, Line: g.address.String(),
 			Tool: tool(), Mode: mode, Records: v.set.Records, Person: v.set.Person, Chassis: g.chassis, Away: v.set.Away,
 			Quick: v.quick, Turns: turns, ClosesBy: v.closes, By: v.by, From: visit.Part(v.from), Only: v.only, ProofWithin: v.within, Log: v.log,
+		}
+		if g.plan.Log != nil && v.within > 0 {
+			g.plan.Log.Within = min(g.plan.Log.Within, v.within)
 		}
 		if g.simulated {
 			err = v.simulate(ctx, ground, g, t)
