@@ -26,9 +26,10 @@ func (a *app) worksheetCommand() *cobra.Command {
 		Use:   "worksheet [UNIT…]",
 		Short: "Make the printed sheets that go with the units",
 		Long: `worksheet writes a sheet for each unit (all of the profile, unless some are
-named), to be printed: the steps before power with their cautions, then the
-dialogue stage by stage with what is answered, what must be read back, and room
-for initials and times. Secrets stand on it by name only.
+named), to be printed: what the plan says of it, the steps by hand with their
+cautions, what good looks like and what to do when it does not, then its
+dialogues stage by stage with what is answered, what must be read back, and
+room for initials and times. Secrets stand on it by name only.
 
 It makes none from a plan that is not sound. Cautions name the standard that
 they come from, or common practice; local codes and licensed practice come

@@ -1,7 +1,9 @@
 package worksheet
 
 import (
+	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -116,6 +118,37 @@ func TestWholeVisit(t *testing.T) {
 	for _, want := range []string{"<strong>Own step (hold point)</strong>", `<strong>Caution.</strong> It is hot. Defer`, "Good: It is cold", "Else: Wait", "<pre>  /\\\n /  \\</pre>"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page has no %q", want)
+		}
+	}
+}
+
+// TestCautionOnEachPage: a caution that holds for many steps stands once on
+// each page that has any of them.
+func TestCautionOnEachPage(t *testing.T) {
+	reader, err := exec.LookPath("pdftotext")
+	if err != nil {
+		t.Skip("pdftotext is not there")
+	}
+	set := &Set{Site: "bay", Units: []Unit{{Name: "a-1", Sections: []Section{{Title: "Cables"}}}}}
+	for i := range 60 {
+		set.Units[0].Sections[0].Rows = append(set.Units[0].Sections[0].Rows,
+			Row{Name: fmt.Sprintf("cable %d", i), Do: "Plug it in", Caution: "Mind the light. Source: IEC 60825-2.", Again: i > 0})
+	}
+	file := filepath.Join(t.TempDir(), "sheet.pdf")
+	if err := os.WriteFile(file, pdf(t, set, A4), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(reader, "-layout", file, "-").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages := strings.Split(strings.TrimRight(string(out), "\f\n"), "\f")
+	if len(pages) < 3 {
+		t.Fatalf("%d pages are too few to tell", len(pages))
+	}
+	for i, page := range pages {
+		if n := strings.Count(page, "CAUTION. Mind the light."); n != 1 {
+			t.Errorf("page %d has the caution %d times", i+1, n)
 		}
 	}
 }
