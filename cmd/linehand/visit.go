@@ -60,7 +60,8 @@ that was stopped is run again: what the unit has already is read, and steps
 that are ticked can count.
 
 A LINE is that of bringup, or the word simulated: then the unit, its network
-and its secrets are made up, and the record says so.`,
+and its secrets are made up, and the record says so. Without a profile these
+are units of the demo site.`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return v.run(cmd.Context(), args, "visit") },
 	}
@@ -131,10 +132,7 @@ func (v *visiting) run(ctx context.Context, args []string, mode string) error {
 	if err != nil {
 		return err
 	}
-	if err := v.checkFlags(); err != nil {
-		return err
-	}
-	sheet, err := station.ReadSheet(v.set.Profile)
+	sheet, err := v.sheet(guests)
 	if err != nil {
 		return err
 	}
@@ -181,18 +179,23 @@ func (v *visiting) guests(args []string) ([]*guest, error) {
 	return guests, err
 }
 
-func (v *visiting) checkFlags() error {
+// sheet reads the profile; simulated units may be those of the demo site.
+func (v *visiting) sheet(guests []*guest) (*station.Sheet, error) {
+	demo := v.set.Profile == "" && guests[0].simulated
 	switch {
-	case v.set.Profile == "":
-		return usage("name the site's file with --profile FILE", "no site profile was named")
+	case v.set.Profile == "" && !demo:
+		return nil, usage("name the site's file with --profile FILE", "no site profile was named")
 	case v.from != "" && !slices.Contains(visit.Parts(), visit.Part(v.from)):
-		return usage("the parts are "+partNames(), "a visit has no part %q", v.from)
+		return nil, usage("the parts are "+partNames(), "a visit has no part %q", v.from)
 	case v.by != "":
 		if _, err := time.Parse(time.DateOnly, v.by); err != nil {
-			return usage("write it as in 2026-01-31", "--by %q is no date", v.by)
+			return nil, usage("write it as in 2026-01-31", "--by %q is no date", v.by)
 		}
 	}
-	return nil
+	if demo {
+		return demoSheet()
+	}
+	return station.ReadSheet(v.set.Profile)
 }
 
 // prepare finds the units and works their visits out. All that is wrong with
