@@ -41,7 +41,10 @@ type Step struct {
 }
 
 // Value is an exact value for the unit's own page, in page order.
-type Value struct{ Label, Value string }
+type Value struct {
+	Label, Value string
+	Secret       bool // Value is only the name of a secret, in words
+}
 
 // Shown is a step as it is put before the person.
 type Shown struct {

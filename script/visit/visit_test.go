@@ -188,9 +188,9 @@ func TestTheProofFindsWhatIsWrong(t *testing.T) {
 				v.Ports = append(v.Ports, visit.Look{Name: "shell of deep-1", Address: v.Ports[0].Address, By: "ssh", Port: 22})
 			}
 		}, "differs", "the host key of shell of deep-1 is another than before"},
-		"factory sign-in":     {func(r *rig) { r.net.accept["old-one"] = true }, "differs", `factory sign-in over SSH reads back as "accepted"`},
-		"new sign-in":         {func(r *rig) { r.net.accept["new-one"] = false }, "differs", `new sign-in over SSH reads back as "refused"`},
-		"deaf log target":     {func(r *rig) { r.net.log = "" }, "open", "no message of deep-1 has come to the log target"},
+		"factory sign-in": {func(r *rig) { r.net.accept["old-one"] = true }, "differs", `factory sign-in over SSH reads back as "accepted"`},
+		"new sign-in":     {func(r *rig) { r.net.accept["new-one"] = false }, "differs", `new sign-in over SSH reads back as "refused"`},
+		"deaf log target": {func(r *rig) { r.net.log = "" }, "open", "no message of deep-1 has come to the log target"},
 		"log target unseen": {func(r *rig) {
 			r.net.target = false
 			r.person.steps = map[string][]visit.Answer{"messages at the log target": {{State: transcript.NotGood, By: "RK", Note: "none"}}}

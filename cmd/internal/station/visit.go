@@ -203,7 +203,7 @@ func StepsOf(list []steps.Rendered) []visit.Step {
 		for _, v := range s.Values {
 			value := visit.Value{Label: v.Label, Value: v.Value}
 			if v.Secret != "" {
-				value.Value = "the secret " + v.Secret
+				value.Value, value.Secret = "the secret "+v.Secret, true
 			}
 			out[i].Values = append(out[i].Values, value)
 		}
