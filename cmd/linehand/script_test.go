@@ -49,6 +49,9 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Setup:               setUpScript,
 		Condition: func(cond string) (bool, error) {
+			if cond == "nonet" { // a command can be run without any network
+				return exec.Command("unshare", "-rn", "true").Run() == nil, nil
+			}
 			return false, errors.New("unknown condition " + cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
@@ -131,6 +134,8 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 			opts.Faults = o.Faults
 		case "configured":
 			cfg.Configured = true
+		case "drives": // and a network of its own
+			cfg.DriveSize, cfg.World = value, sim.NewWorld()
 		case "before":
 			n, err := strconv.Atoi(value)
 			ts.Check(err)

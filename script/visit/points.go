@@ -97,7 +97,7 @@ func (r *run) finish(broken *engine.Ending) engine.Ending {
 func (r *run) verdict(differs, open []Point) engine.Ending {
 	set := "The unit is set up"
 	if !r.without(Proof) && (r.Visit.Proof != nil || len(r.Ports) > 0) {
-		set += " and proved"
+		set += " and proved" + r.unseenWords()
 	}
 	switch {
 	case len(differs) > 0:

@@ -78,6 +78,12 @@ func (r *run) ports() error {
 		return errStopped
 	}
 	r.silent(r.taken(seen, "answers"))
+	r.unseen = 0
+	for _, s := range seen {
+		if s.State == transcript.Unseen {
+			r.unseen++
+		}
+	}
 	return nil
 }
 
@@ -202,6 +208,14 @@ func (r *run) lookAtLog(name string) error {
 	return err
 }
 
+// unseenWords says what the proof has not seen.
+func (r *run) unseenWords() string {
+	if r.unseen == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; %s not looked at from this bench", isAre(r.unseen, "planned address was", "planned addresses were"))
+}
+
 // proofEnding says how the proof came out.
 func (r *run) proofEnding() engine.Ending {
 	differs, open := r.outcome()
@@ -211,5 +225,5 @@ func (r *run) proofEnding() engine.Ending {
 	case len(open) > 0:
 		return engine.Ending{How: engine.Open, Sentence: fmt.Sprintf("As planned, but open: %s.", pointNames(open)), Next: "Run linehand proof when it is over."}
 	}
-	return engine.Ending{How: engine.Already, Sentence: fmt.Sprintf("Proved: %s as planned.", plural(r.rec.good(), "value"))}
+	return engine.Ending{How: engine.Already, Sentence: fmt.Sprintf("Proved: %s as planned%s.", readWords(r.rec.good()), r.unseenWords())}
 }

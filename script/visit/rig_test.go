@@ -150,6 +150,7 @@ func (s *shelf) serve(far *pair.Far) {
 type net struct {
 	inUse  map[string]bool
 	silent map[string]bool
+	unseen map[string]bool
 	prints []string // one for each look at a page
 	keys   string   // shown by SSH
 	accept map[string]bool
@@ -177,7 +178,9 @@ func (n *net) Watch(ctx context.Context, w visit.Wait, tell func(visit.Seen)) []
 	var out []visit.Seen
 	for _, l := range w.Looks {
 		s := visit.Seen{Look: l, State: transcript.Answers, Method: l.By, After: 3 * time.Second}
-		if n.silent[l.Address.String()] {
+		if n.unseen[l.Address.String()] {
+			s.State = transcript.Unseen
+		} else if n.silent[l.Address.String()] {
 			select {
 			case <-time.After(w.Within):
 			case <-ctx.Done():

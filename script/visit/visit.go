@@ -130,6 +130,7 @@ type run struct {
 	points points
 	seen   map[string]string // certificate fingerprints, by look
 
+	unseen  int  // planned addresses that the proof could not look at
 	changed bool // a dialogue has changed the unit
 	halt    bool // the part's ending ends the visit, whatever it is
 }

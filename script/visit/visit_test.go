@@ -248,6 +248,40 @@ func TestBootShowsHowFarItIs(t *testing.T) {
 	}
 }
 
+// TestWhatIsNotLookedAtIsSaid: a bench elsewhere proves less, and says so.
+func TestWhatIsNotLookedAtIsSaid(t *testing.T) {
+	r := good()
+	r.net.near = false
+	r.net.unseen = map[string]bool{"192.0.2.22": true}
+	o := r.play(t)
+	o.want(t, "done", "proved; 1 planned address was not looked at from this bench;")
+	said := false
+	for _, e := range o.events {
+		said = said || e.Code == "bench-elsewhere" && strings.Contains(e.Text, "no address in the subnet of 192.0.2.21")
+	}
+	if !said {
+		t.Error("it does not say that the bench is elsewhere")
+	}
+}
+
+// TestAShellBeginsAnew: a stage that a fresh session does not meet had no need
+// to be met; on a console it was not witnessed.
+func TestAShellBeginsAnew(t *testing.T) {
+	const signIn = "  - stage: sign in\n    looks: true\n    exchanges:\n      - {prompt: 'Sign in:', answer: x, sometimes: true}\n"
+	for fresh, want := range map[bool]string{true: "left out", false: "unseen"} {
+		r := good()
+		r.more = func(v *visit.Visit) {
+			v.Proof.Dialogue = dialogue(t, strings.Replace(proof, "stages:\n", "stages:\n"+signIn, 1))
+			v.Proof.Fresh = fresh
+		}
+		o := r.play(t)
+		o.want(t, "done")
+		if got := strings.Join(o.list(transcript.Stage), ", "); !strings.Contains(got, "sign in "+want) {
+			t.Errorf("fresh %v: %s", fresh, got)
+		}
+	}
+}
+
 func TestStopsSafelyAtAnyMoment(t *testing.T) {
 	// The moments are spread over the whole visit, which takes 150 s.
 	for _, after := range []time.Duration{0, time.Millisecond, 20 * time.Second, 60 * time.Second, 140100 * time.Millisecond, 141 * time.Second, 200 * time.Second, 6 * time.Minute} {
