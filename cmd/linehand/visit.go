@@ -15,6 +15,8 @@ import (
 	"linehand/cmd/internal/rehearsal"
 	"linehand/cmd/internal/station"
 	"linehand/console"
+	"linehand/console/dial"
+	"linehand/console/ssh"
 	"linehand/script/plan"
 	"linehand/script/secret"
 	"linehand/script/visit"
@@ -36,8 +38,11 @@ type visiting struct {
 	sim simulating
 }
 
-// simulated is the LINE of a unit that is simulated.
-const simulatedLine = "simulated"
+// Words that stand in place of a LINE.
+const (
+	simulatedLine = "simulated"
+	noLine        = "none" // the unit has no console
+)
 
 func (a *app) visitCommand() *cobra.Command {
 	v := &visiting{bringing: &bringing{app: a}}
@@ -59,7 +64,8 @@ Several units go on at once; the units of a cluster keep their turns. A visit
 that was stopped is run again: what the unit has already is read, and steps
 that are ticked can count.
 
-A LINE is that of bringup, or the word simulated: then the unit, its network
+A LINE is that of bringup; the word none, for a unit that has no console and is
+finished by hand or over SSH; or the word simulated: then the unit, its network
 and its secrets are made up, and the record says so. Without a profile these
 are units of the demo site.`,
 		Args: cobra.MinimumNArgs(1),
@@ -105,6 +111,7 @@ func (v *visiting) flags(cmd *cobra.Command) {
 	f.String("person", "", "who works at the bench, for the record")
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
+	v.ssh.addFlags(cmd)
 	f.StringArrayVar(&v.chassis, "chassis", nil, "`[UNIT=]SERIAL`: the serial number that you have read off the chassis, for kinds of unit that print none")
 	f.String("on-hold", "", "ask the person, or end at a hold: ask, end or auto (ask at a terminal)")
 	f.Duration("away", 0, "how long a lost line may stay away (default 5m)")
@@ -123,6 +130,7 @@ func (v *visiting) flags(cmd *cobra.Command) {
 type guest struct {
 	*pairing
 	simulated bool
+	none      bool // it has no console
 	plan      *station.VisitPlan
 	store     *secret.Store
 }
@@ -159,7 +167,7 @@ func (v *visiting) guests(args []string) ([]*guest, error) {
 	seen := make(map[string]bool)
 	for _, arg := range args {
 		name, line, _ := strings.Cut(arg, "=")
-		if line != simulatedLine {
+		if line != simulatedLine && line != noLine {
 			real = append(real, arg)
 			continue
 		}
@@ -167,14 +175,19 @@ func (v *visiting) guests(args []string) ([]*guest, error) {
 			return nil, usage("name each unit once", "unit %q is named twice", name)
 		}
 		seen[strings.ToLower(name)] = true
-		guests = append(guests, &guest{pairing: &pairing{name: name}, simulated: true})
-	}
-	if len(guests) > 0 && len(real) > 0 {
-		return nil, usage("make two visits of it", "real units and simulated ones do not go together")
+		guests = append(guests, &guest{pairing: &pairing{name: name}, simulated: line == simulatedLine, none: line == noLine})
 	}
 	pairs, err := parsePairs(real)
 	for _, p := range pairs {
+		if seen[strings.ToLower(p.name)] {
+			return nil, usage("name each unit once", "unit %q is named twice", p.name)
+		}
 		guests = append(guests, &guest{pairing: p})
+	}
+	for _, g := range guests {
+		if g.simulated != guests[0].simulated {
+			return nil, usage("make two visits of it", "real units and simulated ones do not go together")
+		}
 	}
 	return guests, err
 }
@@ -187,6 +200,8 @@ func (v *visiting) sheet(guests []*guest) (*station.Sheet, error) {
 		return nil, usage("name the site's file with --profile FILE", "no site profile was named")
 	case v.from != "" && !slices.Contains(visit.Parts(), visit.Part(v.from)):
 		return nil, usage("the parts are "+partNames(), "a visit has no part %q", v.from)
+	case v.ssh.pin != "" && ssh.CheckPin(v.ssh.pin) != nil:
+		return nil, usage("copy it from what the unit's console prints", "%v", ssh.CheckPin(v.ssh.pin))
 	case v.by != "":
 		if _, err := time.Parse(time.DateOnly, v.by); err != nil {
 			return nil, usage("write it as in 2026-01-31", "--by %q is no date", v.by)
@@ -251,7 +266,12 @@ func (v *visiting) prepareGuest(sheet *station.Sheet, g *guest) error {
 	if v.only != nil && g.plan.Proof == nil {
 		return usage("name it as proof: in the kind "+g.unit.Kind, "there is no dialogue that proves unit %q", g.unit.Name)
 	}
-	if g.dialogue == nil {
+	switch {
+	case g.none && g.plan.First != nil:
+		return usage("name the line of its console", "unit %q has a console", g.unit.Name)
+	case !g.none && !g.simulated && g.plan.First == nil && v.only == nil:
+		return usage("write "+g.unit.Name+"=none", "unit %q has no console", g.unit.Name)
+	case g.dialogue == nil:
 		return nil
 	}
 	g.set, err = v.lineSettings(g.dialogue.Line.Settings)
@@ -272,6 +292,9 @@ func (v *visiting) secrets(ctx context.Context, sheet *station.Sheet, guests []*
 		needed := station.VisitSecrets(g.unit, g.plan.First, g.plan.SetUp, g.plan.Proof)
 		if v.only != nil {
 			needed = station.VisitSecrets(g.unit, nil, nil, g.plan.Proof)
+		}
+		if _, _, shell := g.address.BySSH(); shell && g.unit.SSH.Secret != "" {
+			needed = append(needed, g.unit.SSH.Secret)
 		}
 		for _, s := range g.plan.SignIns {
 			if !slices.Contains(needed, s.Secret) {
@@ -327,22 +350,49 @@ func (v *visiting) tours(ctx context.Context, sheet *station.Sheet, guests []*gu
 // atTheUnit is what a visit to a real unit is served by.
 func (v *visiting) atTheUnit(g *guest, t *station.Tour) {
 	owner := "linehand visit " + g.unit.Name
+	_, _, t.Fresh = g.address.BySSH()
 	open := func(ctx context.Context, set console.Settings) (console.Line, error) {
-		return g.address.Open(ctx, set, owner)
+		return v.signedIn(g, t).Open(ctx, set, owner)
 	}
 	t.Console = func(ctx context.Context) (console.Line, error) { return open(ctx, g.set) }
-	if g.set.Speed != 0 {
+	switch {
+	case g.none:
+		t.Line = noLine
+		t.Console = func(context.Context) (console.Line, error) {
+			return nil, fmt.Errorf("unit %s has no console", g.unit.Name)
+		}
+	case g.set.Speed != 0 && !t.Fresh:
 		t.Tune = open
 	}
 	net := &network.Network{Older: g.unit.SSH.Older}
 	t.Network, t.Shell = net, net.Shell
 }
 
+// signedIn gives an address by SSH what it needs: the planned secret, and the
+// host key that was named or that the console has shown at an earlier visit.
+func (v *visiting) signedIn(g *guest, t *station.Tour) dial.Address {
+	pin := v.ssh.pin
+	if pin == "" && t.Earlier != nil {
+		pin = t.Earlier.Facts[visit.HostKey]
+	}
+	return g.address.WithSSH(ssh.Options{
+		Pin: pin, KnownHosts: v.ssh.known, Older: slices.Concat(g.unit.SSH.Older, v.ssh.older),
+		Password: func() (string, error) { return g.store.Secret(g.unit.SSH.Secret) },
+	})
+}
+
 // earlier finds what earlier records of the unit tell.
 func (v *visiting) earlier(g *guest, t *station.Tour) error {
 	if v.only == nil {
-		if !g.simulated { // a simulated unit begins anew each time
-			t.Earlier = station.Earlier(v.set.Records, g.unit)
+		if g.simulated { // it begins anew each time
+			return nil
+		}
+		t.Earlier = station.Earlier(v.set.Records, g.unit)
+		if path := station.LatestVisit(v.set.Records, g.unit); t.Earlier == nil && v.from != "" && path != "" {
+			var err error
+			if _, t.Earlier, _, err = station.OpenPoints(path); err != nil {
+				return &codedError{exitInput, fmt.Sprintf("read the record of the visit: %v", err), ""}
+			}
 		}
 		return nil
 	}

@@ -15,8 +15,6 @@ const (
 	HoldSilent  engine.HoldKind = "does-not-serve"    // the unit does not answer within its time
 	HoldTurn    engine.HoldKind = "turn"              // a unit before this one in its cluster has not come up
 	HoldDiffers engine.HoldKind = "differs"           // something reads back otherwise than planned, and more is to be done
-	HoldCert    engine.HoldKind = "certificate"       // a certificate is another than at the look before
-	HoldFactory engine.HoldKind = "factory-accepted"  // the unit still takes the factory sign-in
 	HoldOpen    engine.HoldKind = "line-not-opened"   // the line of a part cannot be opened
 	HoldCount   engine.HoldKind = "nobody-to-tick-it" // a required step, and nobody to ask
 )

@@ -108,6 +108,8 @@ func (r *run) verdict(differs, open []Point) engine.Ending {
 		return engine.Ending{How: engine.Open,
 			Sentence: fmt.Sprintf("%s; %s: %s.", set, isAre(len(open), "point is open", "points are open"), pointNames(open)),
 			Next:     "Close what is on the punch list; run linehand proof later, and make the pack again."}
+	case r.Visit.FirstBoot == nil && r.Visit.SetUp == nil && r.Visit.Proof == nil:
+		return engine.Ending{How: engine.Done, Sentence: "What is done by hand is done; nothing was read back from the unit.", Next: "Make the handover pack when all units are done."}
 	case !r.changed:
 		return engine.Ending{How: engine.Already,
 			Sentence: fmt.Sprintf("The unit was set up as planned already; %s as planned.", readWords(r.rec.good())), Next: "Nothing is left to do here."}

@@ -151,11 +151,10 @@ func (a adviser) Hold(ctx context.Context, held player.Held) (player.Release, er
 // of it, and the steps about indicators.
 func (r *run) silenceAdvice() string {
 	text := engine.GiveUp(engine.Hold{Kind: engine.HoldSilent}).Next
-	for _, list := range [][]Step{r.Visit.Before, r.Visit.After} {
-		for _, s := range list {
-			if strings.Contains(strings.ToLower(s.Name), "indicator") && s.Otherwise != "" {
-				text += " " + s.Otherwise
-			}
+	for _, s := range r.Visit.Before {
+		name := strings.ToLower(s.Name)
+		if s.Otherwise != "" && (strings.Contains(name, "indicator") || strings.Contains(name, "light")) {
+			text += " " + s.Otherwise
 		}
 	}
 	return text

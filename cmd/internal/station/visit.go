@@ -222,6 +222,7 @@ type Tour struct {
 	Line    string // name of the console's line
 	Console func(context.Context) (console.Line, error)
 	Tune    func(context.Context, console.Settings) (console.Line, error)
+	Fresh   bool // the console's line is a shell, which begins anew each time
 	// Shell opens a shell over SSH at an address; pin is the host key's
 	// fingerprint.
 	Shell   func(ctx context.Context, at netip.Addr, s plan.SSH, password func() (string, error), pin string) (console.Line, error)
@@ -301,7 +302,7 @@ func (t *Tour) talk(d *script.Dialogue, serves visit.Wait, shell bool) *visit.Ta
 	if d == nil {
 		return nil
 	}
-	talk := &visit.Talk{Dialogue: d, Values: t.Plan.Unit.Values, Serves: serves, Tune: t.Tune}
+	talk := &visit.Talk{Dialogue: d, Values: t.Plan.Unit.Values, Serves: serves, Tune: t.Tune, Fresh: t.Fresh}
 	talk.Open = func(ctx context.Context, _ map[string]string) (console.Line, error) { return t.Console(ctx) }
 	if !shell {
 		return talk
