@@ -18,6 +18,7 @@ import (
 	"linehand/console"
 	"linehand/console/reach"
 	"linehand/fixtures/sim"
+	"linehand/script/plan"
 	"linehand/script/player"
 	"linehand/script/visit"
 )
@@ -39,6 +40,10 @@ type ground struct {
 	strangers *sim.Services
 	benches   []*rehearsal.Bench
 	logs      []*reach.LogWatch
+
+	mu     sync.Mutex
+	unread []console.Line // that nobody listens to
+	drains sync.WaitGroup
 }
 
 // lanes are those of the host's own addresses that visits may take.
@@ -65,6 +70,10 @@ func (s *simulating) ground() (*ground, error) {
 }
 
 func (g *ground) close() {
+	for _, line := range g.unread {
+		line.Close()
+	}
+	g.drains.Wait()
 	for _, b := range g.benches {
 		b.Close()
 	}
@@ -100,20 +109,88 @@ func (v *visiting) simulate(ctx context.Context, g *ground, guest *guest, t *sta
 	if err != nil {
 		return err
 	}
-	ctx = context.WithoutCancel(ctx) // a stopped visit still needs its unit
 	if g.place != nil && g.strangers == nil && opts.InUse {
-		g.strangers = sim.ServeStrangers(ctx, g.world, sim.ServeOptions{Place: g.place})
+		g.strangers = sim.ServeStrangers(context.WithoutCancel(ctx), g.world, sim.ServeOptions{Place: g.place})
 	}
-	var once sync.Once
-	t.Line = simulatedLine
-	t.Console = func(ctx context.Context) (console.Line, error) {
-		line, err := b.Open(ctx)
-		if err == nil {
-			once.Do(func() { b.Start(context.WithoutCancel(ctx)); err = serve(ctx, b) })
-		}
-		return line, err
-	}
+	p := &power{ground: g, bench: b, serve: serve}
+	t.Line, t.Console, t.Shell = simulatedLine, p.console, p.shell(t.Shell)
 	return nil
+}
+
+// power is the switch of a simulated unit: it goes on when the visit first
+// wants something of the unit.
+type power struct {
+	ground *ground
+	bench  *rehearsal.Bench
+	serve  func(context.Context, *rehearsal.Bench) error
+	once   sync.Once
+	err    error
+}
+
+func (p *power) on(ctx context.Context) error {
+	p.once.Do(func() {
+		p.bench.Start(context.WithoutCancel(ctx)) // a stopped visit still needs its unit
+		p.err = p.serve(ctx, p.bench)
+	})
+	return p.err
+}
+
+// console opens the unit's console.
+func (p *power) console(ctx context.Context) (console.Line, error) {
+	line, err := p.bench.Open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := p.on(ctx); err != nil {
+		line.Close()
+		return nil, err
+	}
+	return line, nil
+}
+
+// upWithin is how long a simulated unit may take until it takes a sign-in.
+const upWithin = 30 * time.Second
+
+// shell opens a shell at the unit, which is switched on for it if it is not
+// on yet: then what its console says goes nowhere.
+func (p *power) shell(open shell) shell {
+	return func(ctx context.Context, at netip.Addr, s plan.SSH, password func() (string, error), pin string) (console.Line, error) {
+		if p.bench.Off() {
+			line, err := p.console(ctx)
+			if err != nil {
+				return nil, err
+			}
+			p.ground.drain(line)
+		}
+		for began := time.Now(); ; {
+			line, err := open(ctx, at, s, password, pin)
+			if !errors.Is(err, console.ErrAbsent) || time.Since(began) > upWithin {
+				return line, err
+			}
+			select {
+			case <-time.After(100 * time.Millisecond):
+			case <-ctx.Done():
+				return nil, ctx.Err()
+			}
+		}
+	}
+}
+
+// shell opens a shell over SSH, see station.Tour.
+type shell = func(ctx context.Context, at netip.Addr, s plan.SSH, password func() (string, error), pin string) (console.Line, error)
+
+// drain reads a line until the ground is closed.
+func (g *ground) drain(line console.Line) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.unread = append(g.unread, line)
+	g.drains.Go(func() {
+		for buf := make([]byte, 4096); ; {
+			if _, _, err := line.Read(buf); err != nil {
+				return
+			}
+		}
+	})
 }
 
 // network is the tour's way to the simulated network. serve opens the
