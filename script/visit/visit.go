@@ -18,6 +18,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -70,7 +71,7 @@ type Visit struct {
 	Away        time.Duration         // see player.Run
 	ProofWithin time.Duration         // how long the proof waits for what must answer (20 s if zero)
 	Boot        time.Duration         // how long a boot of this kind takes, from earlier records; 0: not known
-	Watch       func(player.Progress) // may be called from two goroutines at once; nil: nobody watches
+	Watch       func(player.Progress) // never called twice at once; nil: nobody watches
 	Logger      zerolog.Logger
 }
 
@@ -147,6 +148,14 @@ func (v Visit) Run(ctx context.Context) (engine.Ending, error) {
 	}
 	if v.Mask == nil {
 		v.Mask = func(s string) string { return s }
+	}
+	if watch := v.Watch; watch != nil {
+		var one sync.Mutex // a boot is watched on a goroutine of its own
+		v.Watch = func(p player.Progress) {
+			one.Lock()
+			defer one.Unlock()
+			watch(p)
+		}
 	}
 	r := &run{Visit: v, ctx: ctx, rec: newWitness(v.Record), seen: make(map[string]string)}
 	defer func() { r.Turns.ended(v.Unit, false) }()

@@ -5,6 +5,7 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -119,6 +120,7 @@ func TestListsInOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := New(strings.NewReader(""), &bytes.Buffer{}, "", nil)
 		d.Guide("RK", "", "", []string{"deep-1", "deep-2", "deep-3"})
+		var mu sync.Mutex
 		var took []string
 		sit := func(unit, part string, after time.Duration) {
 			time.Sleep(after)
@@ -127,7 +129,9 @@ func TestListsInOrder(t *testing.T) {
 				t.Error(err)
 				return
 			}
+			mu.Lock()
 			took = append(took, unit+" "+part)
+			mu.Unlock()
 			time.Sleep(time.Second)
 			done()
 		}
@@ -135,12 +139,15 @@ func TestListsInOrder(t *testing.T) {
 		go func() { sit("deep-1", "before", 5*time.Second); sit("deep-1", "after", 50*time.Second) }()
 		go func() { sit("deep-3", "before", 0); d.Begin("deep-3", "first boot"); d.Leave("deep-3") }()
 		time.Sleep(time.Hour)
+		mu.Lock()
+		defer mu.Unlock()
 		want := []string{"deep-1 before", "deep-2 before", "deep-3 before", "deep-1 after", "deep-2 after"}
 		if !slices.Equal(took, want) {
 			t.Errorf("got %q", took)
 		}
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
+		d = New(strings.NewReader(""), &bytes.Buffer{}, "", nil)
 		d.Guide("RK", "", "", []string{"deep-1", "deep-2"})
 		if _, err := d.Visit("deep-2").Sit(ctx, "before"); err == nil {
 			t.Error("a list begins before its turn")
