@@ -99,6 +99,12 @@ var bans = []ban{
 	{from: "cmd/internal/paper", to: "os", direct: true, reason: "the same text gives the same bytes: it opens no file"},
 	{from: "cmd/internal/worksheet", to: "codeberg.org/go-pdf/fpdf", direct: true, reason: "a document is begun in one place"},
 	{from: "cmd/internal/pack", to: "codeberg.org/go-pdf/fpdf", direct: true, reason: "a document is begun in one place"},
+	{from: "cmd/internal/bench", to: "cmd/internal/orders", reason: "the daemon is told of orders through an interface, wherever they are kept"},
+	{from: "cmd/internal/bench", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "cmd/internal/bench", to: "cmd/internal/desk", reason: "holds of a bench go to whoever watches it, not to a terminal"},
+	{from: "cmd/internal/bench", to: "net/http", direct: true, reason: "the daemon serves nothing; what does stands on it"},
+	{from: "cmd/internal/bench/benchtest", to: "cmd/internal/orders", reason: "a bench in memory has no store"},
+	{from: "script/player", to: "cmd/internal/bench", reason: "a run does not know who watches it"},
 	{from: "cmd/internal/desk", to: "cmd/internal/station", reason: "the desk sees holds, and nothing else of a run"},
 
 	{from: "script/engine", to: "os", direct: true, reason: "the engine is pure"},
