@@ -28,6 +28,7 @@ type Desk struct {
 	person string
 	quiet  func(func()) // keeps other writers off the terminal meanwhile
 	turn   chan struct{}
+	echoes bool // a terminal shows what is typed, and goes to the next line
 	sitting
 }
 
@@ -38,6 +39,7 @@ func New(in io.Reader, out io.Writer, person string, quiet func(func())) *Desk {
 		quiet = func(f func()) { f() }
 	}
 	d := &Desk{in: newReader(in), out: out, person: person, quiet: quiet, turn: make(chan struct{}, 1)}
+	d.echoes = d.in.isTerminal()
 	d.lists = make(chan struct{}, 1)
 	d.lists <- struct{}{}
 	d.turn <- struct{}{}
@@ -50,6 +52,16 @@ func (d *Desk) For(unit string) player.Desk { return seat{d, unit} }
 type seat struct {
 	*Desk
 	unit string
+}
+
+// answer reads one line. Where no terminal shows the line's end, the desk
+// ends the line of its question itself.
+func (s seat) answer(ctx context.Context) (string, error) {
+	text, err := s.in.line(ctx)
+	if !s.echoes {
+		fmt.Fprintln(s.out)
+	}
+	return text, err
 }
 
 // errNobody says that the input has ended.
@@ -132,7 +144,7 @@ var options = map[player.Choice][]option{
 // choose reads a choice; done is false when it was none.
 func (s seat) choose(ctx context.Context, held player.Held) (r player.Release, done bool, err error) {
 	fmt.Fprintf(s.out, "%s> ", s.unit)
-	letter, err := s.in.line(ctx)
+	letter, err := s.answer(ctx)
 	if err != nil {
 		return r, false, err
 	}
@@ -161,7 +173,7 @@ func (s seat) details(ctx context.Context, held player.Held, c player.Choice, o 
 			return r, err == nil, err
 		}
 		fmt.Fprint(s.out, "  what to type, with Enter at its end: ")
-		r.Text, err = s.in.line(ctx)
+		r.Text, err = s.answer(ctx)
 		return r, err == nil, err
 	case player.GoTo:
 		return s.stage(ctx, held, r)
@@ -174,7 +186,7 @@ func (s seat) stage(ctx context.Context, held player.Held, r player.Release) (pl
 		fmt.Fprintf(s.out, "  %2d  %s\n", i+1, name)
 	}
 	fmt.Fprint(s.out, "  number of the stage: ")
-	text, err := s.in.line(ctx)
+	text, err := s.answer(ctx)
 	if err != nil {
 		return r, false, err
 	}
@@ -225,6 +237,11 @@ type read struct {
 
 func newReader(in io.Reader) *reader { return &reader{in: in, buf: bufio.NewReader(in)} }
 
+func (r *reader) isTerminal() bool {
+	f, ok := r.in.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
 // line reads one line, without its end.
 func (r *reader) line(ctx context.Context) (string, error) {
 	return r.get(ctx, func() (string, error) {
@@ -238,11 +255,10 @@ func (r *reader) line(ctx context.Context) (string, error) {
 
 // hidden reads one line without echo, where in is a terminal.
 func (r *reader) hidden(ctx context.Context) (string, error) {
-	f, ok := r.in.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+	if !r.isTerminal() {
 		return r.line(ctx)
 	}
-	fd := int(f.Fd())
+	fd := int(r.in.(*os.File).Fd())
 	before, err := term.GetState(fd)
 	if err != nil {
 		return "", fmt.Errorf("look at the terminal: %w", err)
