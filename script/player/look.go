@@ -22,7 +22,7 @@ const looksInARow = 100
 
 // look asks the engine what to do about what the unit shows, and does it.
 func (p *play) look(live []engine.Live) (*engine.Ending, error) {
-	if err := p.rec.flush(); err != nil {
+	if err := p.rec.quiet(); err != nil {
 		return nil, &recordError{err}
 	}
 	if end, err := p.failedOr(p.wake()); end != nil || err != nil {

@@ -1,0 +1,345 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"linehand/script/player"
+)
+
+// More errors of the bench.
+var (
+	ErrChoice    = errors.New("this choice is not possible")
+	ErrAllowance = errors.New("the site does not let it be allowed like this")
+	ErrSerial    = errors.New("the plan gives the unit another serial number")
+	ErrEnded     = errors.New("the bench is being stopped")
+)
+
+// did writes down who does what, before it is done.
+func (d *Daemon) did(by Person, what, id, text string) error {
+	if by.Name == "" {
+		return errors.New("who asks for this is not said")
+	}
+	return d.notes.did(act{At: time.Now(), By: by.Name, Role: by.Role, Act: what, ID: id, Text: d.cfg.Mask.Text(text)})
+}
+
+// Label says what people call a line.
+func (d *Daemon) Label(_ context.Context, by Person, id, label string) error {
+	l := d.find(id)
+	if l == nil {
+		return ErrNoLine
+	}
+	label = strings.TrimSpace(strings.Map(printable, label))
+	if err := d.did(by, "label", id, label); err != nil {
+		return err
+	}
+	if err := d.noteLine(id, func(n *lineNote) { n.Label = label }); err != nil {
+		return err
+	}
+	l.set(func(s *Line) { s.Label = label })
+	return nil
+}
+
+func printable(r rune) rune {
+	if r < ' ' || r == 0x7f {
+		return -1
+	}
+	return r
+}
+
+func (d *Daemon) noteLine(id string, f func(*lineNote)) error {
+	return d.notes.change(func(s *saved) {
+		n := s.Lines[id]
+		f(&n)
+		s.Lines[id] = n
+	})
+}
+
+// Rest keeps a line out of use, or puts it back.
+func (d *Daemon) Rest(_ context.Context, by Person, id string, rest bool) error {
+	l := d.find(id)
+	if l == nil {
+		return ErrNoLine
+	}
+	d.mu.Lock()
+	busy := l.run != nil
+	d.mu.Unlock()
+	if busy && rest {
+		return fmt.Errorf("%w: a run goes on; stop it first", ErrState)
+	}
+	if err := d.did(by, "rest", id, fmt.Sprint(rest)); err != nil {
+		return err
+	}
+	if err := d.noteLine(id, func(n *lineNote) { n.Rest = rest }); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	l.rest = rest
+	d.mu.Unlock()
+	l.stir()
+	return nil
+}
+
+// Knock asks who is on a line: the bench presses keys that accept nothing.
+func (d *Daemon) Knock(_ context.Context, by Person, id string) error {
+	l := d.find(id)
+	if l == nil {
+		return ErrNoLine
+	}
+	switch l.copyOf().State {
+	case Listening, Unmatched, Matched, Finished:
+	default:
+		return ErrState
+	}
+	if err := d.did(by, "knock", id, ""); err != nil {
+		return err
+	}
+	select {
+	case l.knocked <- struct{}{}:
+	default:
+	}
+	return nil
+}
+
+// Match says which unit of the plan is on a line whose unit the plan does not
+// know by what it says.
+func (d *Daemon) Match(_ context.Context, by Person, id, unit string) error {
+	l := d.find(id)
+	if l == nil {
+		return ErrNoLine
+	}
+	u, err := d.cfg.Sheet.Plan.Unit(unit)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrNoUnit, err)
+	}
+	now := l.copyOf()
+	switch {
+	case now.State != Unmatched && now.State != Listening && now.State != Finished:
+		return ErrState
+	case u.Dialogue == "":
+		return fmt.Errorf("%w: %s has no console", ErrNoUnit, u.Name)
+	case now.Serial != "" && u.Serial != "" && now.Serial != u.Serial:
+		return fmt.Errorf("%w: %s is planned as %s, and this unit says %s; take the cable to the planned unit, or correct the profile", ErrSerial, u.Name, u.Serial, now.Serial)
+	}
+	if err := d.did(by, "match", id, u.Name); err != nil {
+		return err
+	}
+	if now.Serial != "" {
+		if err := d.notes.change(func(s *saved) { s.Matches[now.Serial] = u.Name }); err != nil {
+			return err
+		}
+	}
+	l.place(u)
+	l.stir()
+	return nil
+}
+
+// Allow lets units be played as soon as they are on a line; none: all that
+// the plan has.
+func (d *Daemon) Allow(ctx context.Context, by Person, units ...string) error {
+	if d.cfg.Allow == PerUnit && len(units) != 1 {
+		return fmt.Errorf("%w: it lets one unit be allowed at a time", ErrAllowance)
+	}
+	var list []Order
+	for _, name := range units {
+		u, err := d.cfg.Sheet.Plan.Unit(name)
+		if err != nil || u.Dialogue == "" {
+			return fmt.Errorf("%w: %s", ErrNoUnit, name)
+		}
+		list = append(list, orderFor(u))
+	}
+	if len(units) == 0 {
+		for _, u := range d.cfg.Sheet.Plan.Units {
+			if _, over := d.over(u.Name); !over && u.Dialogue != "" {
+				list = append(list, orderFor(u))
+			}
+		}
+	}
+	if err := d.did(by, "allow", "", strings.Join(units, " ")); err != nil {
+		return err
+	}
+	for _, o := range list {
+		if _, over := d.over(o.Unit); over {
+			continue // it has been played: Again plays it once more
+		}
+		o, err := d.orders.Allow(ctx, by.Name, o)
+		if err != nil {
+			return fmt.Errorf("allow %s: %w", o.Unit, err)
+		}
+		d.heardOf(o)
+	}
+	d.stirAll()
+	return nil
+}
+
+func (d *Daemon) stirAll() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, l := range d.lines {
+		l.retry = time.Time{}
+		l.stir()
+	}
+	d.tell(Change{What: "orders"})
+}
+
+// Again has a unit that has been played wait for its turn once more.
+func (d *Daemon) Again(ctx context.Context, by Person, unit string) error {
+	u, err := d.cfg.Sheet.Plan.Unit(unit)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrNoUnit, err)
+	}
+	if _, over := d.over(u.Name); !over {
+		return fmt.Errorf("%w: %s has not been played to an end", ErrState, u.Name)
+	}
+	if err := d.did(by, "again", u.Name, ""); err != nil {
+		return err
+	}
+	o, err := d.orders.Again(ctx, by.Name, orderFor(u))
+	if err != nil {
+		return fmt.Errorf("play %s again: %w", u.Name, err)
+	}
+	d.heardOf(o)
+	d.stirAll()
+	return nil
+}
+
+// Release releases a hold.
+func (d *Daemon) Release(_ context.Context, by Person, hold string, r Release) error {
+	d.mu.Lock()
+	x, released := d.holds[hold], d.released[hold]
+	d.mu.Unlock()
+	switch {
+	case released:
+		return ErrReleased
+	case x == nil:
+		return ErrNoHold
+	}
+	text := r.Choice
+	if r.Stage != "" {
+		text += " " + r.Stage
+	}
+	if err := d.did(by, "release", hold, text); err != nil {
+		return err
+	}
+	return x.release(by, r)
+}
+
+// Stop ends the run on a line as stopped.
+func (d *Daemon) Stop(_ context.Context, by Person, id string) error {
+	l := d.find(id)
+	if l == nil {
+		return ErrNoLine
+	}
+	d.mu.Lock()
+	r := l.run
+	d.mu.Unlock()
+	if r == nil {
+		return ErrState
+	}
+	if err := d.did(by, "stop", id, r.unit.Name); err != nil {
+		return err
+	}
+	return r.stop(by)
+}
+
+// TakeOver gives a person the keyboard of a line on which a run goes on.
+func (d *Daemon) TakeOver(ctx context.Context, by Person, id string) (Keyboard, error) {
+	l := d.find(id)
+	if l == nil {
+		return nil, ErrNoLine
+	}
+	d.mu.Lock()
+	r := l.run
+	switch {
+	case r == nil:
+		d.mu.Unlock()
+		return nil, ErrState
+	case r.taken:
+		d.mu.Unlock()
+		return nil, ErrTaken
+	}
+	r.taken = true
+	d.mu.Unlock()
+	err := d.did(by, "take over", id, r.unit.Name)
+	var grip *player.Grip
+	if err == nil {
+		grip, err = r.hands.Take(ctx, by.Name)
+	}
+	if err != nil {
+		d.mu.Lock()
+		r.taken = false
+		d.mu.Unlock()
+		if errors.Is(err, player.ErrOver) {
+			return nil, ErrState
+		}
+		return nil, err
+	}
+	l.set(func(s *Line) {
+		s.State, s.TakenBy, s.Person, s.Why, s.Hold, s.Doing = Taken, by.Name, false, by.Name+" types", nil, string(player.Taken)
+	})
+	k := &keyboard{d: d, run: r, grip: grip, by: by, typed: make(chan struct{}, 1)}
+	d.tasks.Go(k.attend)
+	return k, nil
+}
+
+// keyboard is a line in a person's hands.
+type keyboard struct {
+	d     *Daemon
+	run   *run
+	grip  *player.Grip
+	by    Person
+	typed chan struct{}
+	back  sync.Once
+}
+
+func (k *keyboard) Type(keys []byte) error { return k.do(k.grip.Type(keys)) }
+
+func (k *keyboard) Secret(text string) error {
+	if text == "" || strings.ContainsAny(text, "\r\n") {
+		return fmt.Errorf("%w: a secret is one line that is not empty", ErrChoice)
+	}
+	return k.do(k.grip.Secret(text))
+}
+
+func (k *keyboard) GiveBack() error { return k.do(k.grip.GiveBack()) }
+
+func (k *keyboard) do(err error) error {
+	select {
+	case k.typed <- struct{}{}:
+	default:
+	}
+	if errors.Is(err, player.ErrGivenBack) || errors.Is(err, player.ErrOver) || errors.Is(err, player.ErrLineGone) {
+		return fmt.Errorf("%w: %w", ErrState, err)
+	}
+	return err
+}
+
+// attend gives the line back when nobody has typed for long, and notes that
+// it was given back.
+func (k *keyboard) attend() {
+	idle := time.NewTimer(k.d.cfg.Idle)
+	defer idle.Stop()
+	for {
+		select {
+		case <-k.typed:
+			idle.Reset(k.d.cfg.Idle)
+			continue
+		case <-idle.C:
+			_ = k.grip.GiveBack() // it may be over already
+			continue
+		case <-k.grip.Over():
+		}
+		break
+	}
+	k.run.line.set(func(s *Line) {
+		k.run.taken = false
+		s.TakenBy = ""
+		if s.State == Taken {
+			s.State, s.Why = Playing, ""
+		}
+	})
+}
