@@ -237,12 +237,12 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	if err != nil {
 		t.Fatalf("Play: %v", err)
 	}
+	<-personDone
 	if r.part != "" {
 		if err := j.Append(transcript.Event{Kind: transcript.Ending, Code: "done"}); err != nil {
 			t.Error(err)
 		}
 	}
-	<-personDone
 	for _, f := range fars {
 		f.Close()
 	}

@@ -283,12 +283,12 @@ func (p *play) reattach() error {
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)
-	return p.settleIn(half)
+	return p.settleIn(half, "the line is back")
 }
 
 // settleIn takes back what was half typed when the line went, and makes the
 // unit say where it is.
-func (p *play) settleIn(half int) error {
+func (p *play) settleIn(half int, because string) error {
 	p.halfTyped = 0
 	if p.Dialogue.Redraw == nil {
 		return nil
@@ -300,7 +300,7 @@ func (p *play) settleIn(half int) error {
 			return err
 		}
 	}
-	return p.redraw("the line is back")
+	return p.showAfresh(because)
 }
 
 // reopen opens the lost line again, as soon as it is there.

@@ -327,6 +327,12 @@ func (p *play) wake() error {
 
 func (p *play) redraw(because string) error {
 	p.eng.Redrawn()
+	return p.showAfresh(because)
+}
+
+// showAfresh presses the redraw key, and lets the engine have it pressed once
+// more: a unit that is busy throws keys away.
+func (p *play) showAfresh(because string) error {
 	p.note("redraw", because)
 	p.since = p.scr.Place()
 	p.asked = time.Now()

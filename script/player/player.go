@@ -211,7 +211,7 @@ func (p *play) detach() {
 func (p *play) loop() (engine.Ending, error) {
 	if p.HalfTyped > 0 {
 		p.halfSecret = true // the number may tell a secret's length
-		if err := p.settleIn(p.HalfTyped); err != nil && !errors.Is(err, errLost) {
+		if err := p.settleIn(p.HalfTyped, "an earlier run was cut off"); err != nil && !errors.Is(err, errLost) {
 			return engine.Ending{}, err
 		}
 	}

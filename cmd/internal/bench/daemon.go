@@ -88,6 +88,7 @@ type Daemon struct {
 	notes  *notes
 	orders Orders
 	lock   *flock.Flock
+	cut    bool // the bench was cut off when it ran last
 
 	tasks sync.WaitGroup
 	done  chan struct{} // closed when Run is to end, after which keyboards end
@@ -204,13 +205,17 @@ func (d *Daemon) Run(ctx context.Context) error {
 	d.ctx = ctx
 	d.mu.Unlock()
 	d.recover(ctx)
+	d.notes.read(func(s *saved) { d.cut = s.Running })
+	if err := d.notes.change(func(s *saved) { s.Running = true }); err != nil {
+		return err
+	}
 	d.tasks.Go(func() { d.follow(told) })
 	if err := d.findLines(ctx); err != nil {
 		return err
 	}
 	<-ctx.Done()
 	d.tasks.Wait()
-	return nil
+	return d.notes.change(func(s *saved) { s.Running = false })
 }
 
 func (d *Daemon) close() {

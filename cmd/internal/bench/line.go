@@ -36,6 +36,9 @@ func newLine(d *Daemon, id, address string, plugged bool) *line {
 	d.notes.read(func(s *saved) {
 		note := s.Lines[id]
 		l.rest, l.shown.Label = note.Rest, note.Label
+		if note.Here != "" || d.cut {
+			l.knocked <- struct{}{} // is it still there? Was one just starting?
+		}
 		for unit, r := range s.Runs {
 			if r.Line == id && r.Ending == nil {
 				l.resume = unit
@@ -139,6 +142,7 @@ func (l *line) wait(ctx context.Context, most time.Duration) {
 
 // forget forgets which unit is on the line: the cable was out.
 func (l *line) forget() {
+	l.here("")
 	l.d.mu.Lock()
 	defer l.d.mu.Unlock()
 	l.matched = ""
@@ -146,6 +150,19 @@ func (l *line) forget() {
 		l.setLocked(func(s *Line) {
 			s.Unit, s.Kind, s.Serial, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = "", "", "", "", nil, "", "", 0, 0, ""
 		})
+	}
+}
+
+// here notes which unit is on the line, so that it is asked for after a
+// restart.
+func (l *line) here(serial string) {
+	var before string
+	l.d.notes.read(func(s *saved) { before = s.Lines[l.id].Here })
+	if before == serial {
+		return
+	}
+	if err := l.d.noteLine(l.id, func(n *lineNote) { n.Here = serial }); err != nil {
+		l.d.cfg.Log.Error().Err(err).Str("line", l.id).Msg("which unit is on a line could not be noted")
 	}
 }
 
@@ -163,6 +180,7 @@ func (l *line) recognised(serial string, by []string) {
 		return
 	}
 	d.cfg.Log.Info().Str("line", l.id).Str("serial", serial).Msg("a unit has said its serial number")
+	l.here(serial)
 	u := d.unitOf(serial)
 	l.set(func(s *Line) {
 		s.Serial, s.Unit, s.Kind, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = serial, "", "", "", nil, "", "", 0, 0, ""
@@ -222,15 +240,20 @@ func (l *line) place(u *plan.Unit) {
 // over tells whether a unit has been played and is not to be played again,
 // and gives its latest run.
 func (d *Daemon) over(unit string) (last runNote, over bool) {
-	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.overLocked(unit)
+}
+
+func (d *Daemon) overLocked(unit string) (last runNote, over bool) {
+	d.notes.read(func(s *saved) { last = s.Runs[unit] })
 	o := d.work[unit]
-	d.mu.Unlock()
 	if o.ID != "" && o.ID != last.Order {
 		last = runNote{Order: o.ID, Ending: o.Ending, Line: o.Line} // on another bench, or to come
 		return last, o.State.over()
 	}
-	return last, last.Ending != nil
+	again := last.Settled && !o.State.over() && o.ID != ""
+	return last, last.Ending != nil && !again
 }
 
 // next is what may be played on the line now; nil: nothing, and the line
@@ -249,8 +272,7 @@ func (l *line) next() *job {
 		return &job{unit: l.resume, again: true}
 	}
 	if l.shown.State == Finished {
-		o, ok := d.work[l.shown.Unit]
-		if !ok || o.ID == l.shown.Order || !o.State.due() {
+		if _, over := d.overLocked(l.shown.Unit); over || !d.work[l.shown.Unit].State.due() {
 			return nil
 		}
 		l.setLocked(func(s *Line) { s.State, s.Ending, s.Record, s.Why = Matched, nil, "", "it is to be played again" })

@@ -26,6 +26,7 @@ const notesFormat = "linehand.bench/1"
 // saved is what notesFile holds.
 type saved struct {
 	Format  string              `json:"format"`
+	Running bool                `json:"running,omitempty"` // the bench runs, or was cut off
 	Lines   map[string]lineNote `json:"lines,omitempty"`
 	Runs    map[string]runNote  `json:"runs,omitempty"`    // by unit, the latest one
 	Matches map[string]string   `json:"matches,omitempty"` // serial number -> unit, as a person said
@@ -36,7 +37,8 @@ type saved struct {
 type lineNote struct {
 	Label string `json:"label,omitempty"`
 	Rest  bool   `json:"rest,omitempty"`
-	Unit  string `json:"unit,omitempty"` // that was on it last
+	Unit  string `json:"unit,omitempty"` // that was played on it last
+	Here  string `json:"here,omitempty"` // serial number of the unit that is on it
 }
 
 // runNote is the latest run of a unit.

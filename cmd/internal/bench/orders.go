@@ -66,15 +66,25 @@ type Work interface {
 	// Lost ends when it is not.
 	Lost() context.Context
 	// Hold tells that the order waits at a hold, and returns how a person
-	// releases it by way of the store. It ends with ctx.
+	// releases it by way of the store. It ends with ctx; its cause is a *Given
+	// when a person has released the hold at the bench, and else the hold has
+	// lifted. The run waits for none of this.
 	Hold(ctx context.Context, h Hold) (Release, Person, error)
 	// Stopped waits until a person stops the order by way of the store.
 	Stopped(ctx context.Context) (Person, error)
 	// Finish has the ending on disk before it returns, and gives the unit up.
-	Finish(ctx context.Context, e Ending, good bool, record string) error
+	Finish(ctx context.Context, e Ending, good bool, record string) (Order, error)
 	// Leave gives the unit up and leaves the order to go on later.
 	Leave()
 }
+
+// Given is how a person has released a hold at the bench.
+type Given struct {
+	Release
+	By Person
+}
+
+func (g *Given) Error() string { return "released by " + g.By.Name }
 
 // LeasedError says that another line or bench has the unit.
 type LeasedError struct{ Unit, Holder string }
@@ -227,15 +237,14 @@ func (w *bookWork) Stopped(ctx context.Context) (Person, error) {
 	return Person{}, ctx.Err()
 }
 
-func (w *bookWork) Finish(_ context.Context, e Ending, good bool, _ string) error {
+func (w *bookWork) Finish(_ context.Context, e Ending, good bool, _ string) (Order, error) {
 	defer w.Leave()
-	_, err := w.book.put(w.is, func(o *Order) {
+	return w.book.put(w.is, func(o *Order) {
 		o.Ending, o.State = &e, OrderNotDone
 		if good {
 			o.State = OrderDone
 		}
 	})
-	return err
 }
 
 func (w *bookWork) Leave() {

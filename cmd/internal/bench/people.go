@@ -150,12 +150,12 @@ func (d *Daemon) Allow(ctx context.Context, by Person, units ...string) error {
 		if err != nil || u.Dialogue == "" {
 			return fmt.Errorf("%w: %s", ErrNoUnit, name)
 		}
-		list = append(list, orderFor(u))
+		list = append(list, d.orderFor(u))
 	}
 	if len(units) == 0 {
 		for _, u := range d.cfg.Sheet.Plan.Units {
 			if _, over := d.over(u.Name); !over && u.Dialogue != "" {
-				list = append(list, orderFor(u))
+				list = append(list, d.orderFor(u))
 			}
 		}
 	}
@@ -198,7 +198,7 @@ func (d *Daemon) Again(ctx context.Context, by Person, unit string) error {
 	if err := d.did(by, "again", u.Name, ""); err != nil {
 		return err
 	}
-	o, err := d.orders.Again(ctx, by.Name, orderFor(u))
+	o, err := d.orders.Again(ctx, by.Name, d.orderFor(u))
 	if err != nil {
 		return fmt.Errorf("play %s again: %w", u.Name, err)
 	}

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"fmt"
 	"slices"
-	"sync"
 	"time"
 
 	"linehand/script/player"
@@ -21,6 +20,7 @@ type held struct {
 	run    *run
 	answer chan player.Release // holds the one answer
 	given  bool                // guarded by Daemon.mu
+	by     Given               // set before there is an answer
 }
 
 // Hold shows the hold until somebody releases it, or it has lifted.
@@ -40,12 +40,10 @@ func (s seat) Hold(ctx context.Context, h player.Held) (player.Release, error) {
 		d.holds[x.ID] = x
 		sh.State, sh.Person, sh.Why, sh.Hold = Holding, true, raised.Reason, &raised
 	})
-	ctx, cancel := context.WithCancel(ctx)
-	var far sync.WaitGroup
-	far.Go(func() { x.fromAfar(ctx) })
+	told, cancel := context.WithCancelCause(ctx)
+	s.far.Go(func() { x.fromAfar(told) })
 	defer func() {
-		cancel()
-		far.Wait()
+		cancel(nil)
 		l.set(func(sh *Line) {
 			delete(d.holds, x.ID)
 			if sh.Hold != nil && sh.Hold.ID == x.ID {
@@ -55,6 +53,7 @@ func (s seat) Hold(ctx context.Context, h player.Held) (player.Release, error) {
 	}()
 	select {
 	case r := <-x.answer:
+		cancel(&x.by)
 		return r, nil
 	case <-ctx.Done():
 		return player.Release{}, ctx.Err()
@@ -83,7 +82,7 @@ func (x *held) release(by Person, r Release) error {
 	if x.given {
 		return ErrReleased
 	}
-	x.given = true
+	x.given, x.by = true, Given{r, by}
 	if len(d.released) > keptReleases {
 		clear(d.released)
 	}

@@ -41,6 +41,7 @@ type run struct {
 	hands    *player.Hands
 	cancel   context.CancelFunc
 	estimate time.Duration
+	far      sync.WaitGroup // what tells the store of orders about holds
 
 	// guarded by Daemon.mu
 	stopped Person // who has stopped it
@@ -176,14 +177,22 @@ func (d *Daemon) orderOf(ctx context.Context, u *plan.Unit, j job) (Order, runNo
 		order.ID, order.Unit = last.Order, u.Name
 		return order, last, nil
 	}
-	order, err := d.orders.Allow(ctx, "the site lets every unit be played", orderFor(u))
+	order, err := d.orders.Allow(ctx, "the site lets every unit be played", d.orderFor(u))
 	if err == nil {
 		d.heardOf(order)
 	}
 	return order, last, err
 }
 
-func orderFor(u *plan.Unit) Order { return Order{Unit: u.Name, Serial: u.Serial, Kind: u.Kind} }
+// orderFor is the order of a unit as it is known, or what a new one is made
+// of; called without the lock.
+func (d *Daemon) orderFor(u *plan.Unit) Order {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	o := d.work[u.Name]
+	o.Unit, o.Serial, o.Kind = u.Name, u.Serial, u.Kind
+	return o
+}
 
 // station prepares the run: dialogue, secrets and the open line.
 func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*station.Station, error) {
@@ -291,6 +300,7 @@ func (l *line) perform(ctx context.Context, s *station.Station, j Job, work Work
 	lost := work.Lost().Err() != nil
 	cancel()
 	tasks.Wait()
+	r.far.Wait()
 	d.cfg.Seal(res.Record)
 	l.concluded(r, j, res, err, lost)
 }
@@ -398,10 +408,12 @@ func (d *Daemon) settle(unit string, e Ending, work Work) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), settleWithin)
 	defer cancel()
-	if err := work.Finish(ctx, e, good(e.Code), record); err != nil {
+	o, err := work.Finish(ctx, e, good(e.Code), record)
+	if err != nil {
 		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of an order could not be noted; it is tried again when the bench starts")
 		return
 	}
+	d.heardOf(o)
 	err = d.notes.change(func(s *saved) {
 		n := s.Runs[unit]
 		n.Settled = true

@@ -323,7 +323,7 @@ func (o *Order) take(c Change) error {
 	if o.Bench != "" && o.Bench != c.Place {
 		return o.refuse(Take, "it is meant for bench "+o.Bench)
 	}
-	o.Bench, o.Place, o.Granted = c.Place, c.Place, true
+	o.Bench, o.Place, o.Granted = c.Place, c.Place, false
 	o.Hand++
 	return nil
 }
