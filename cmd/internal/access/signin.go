@@ -60,9 +60,14 @@ func (l *links) use(code string) bool {
 	return false
 }
 
+// mux is what Routes needs of one.
+type mux interface {
+	HandleFunc(pattern string, h func(http.ResponseWriter, *http.Request))
+}
+
 // Routes adds what signs people in and out to a mux:
 // POST /sign-in, GET /sign-in/once/{code} and POST /sign-out.
-func (g *Gate) Routes(mux *http.ServeMux) {
+func (g *Gate) Routes(mux mux) {
 	mux.HandleFunc("POST /sign-in", g.signIn)
 	mux.HandleFunc("GET "+signInOnce+"{code}", g.once)
 	mux.HandleFunc("POST /sign-out", g.signOut)

@@ -31,6 +31,7 @@ type Deps struct {
 	Archive   *archive.Archive            // the bench's records
 	Gate      *access.Gate                // who may do what
 	Ready     func(context.Context) error // nil: always
+	Meter     *Meter                      // nil: one of its own
 	Pages     Pages
 	Tool      string // name and version
 	Log       zerolog.Logger
@@ -68,18 +69,3 @@ type Orders interface {
 }
 
 var _ Orders = (*orders.Store)(nil)
-
-// Handler serves the API, signing in, health, metrics and the pages.
-func Handler(d Deps) http.Handler { return d.Gate.Guard(http.NotFoundHandler()) }
-
-// ServeOptions say where Serve listens.
-type ServeOptions struct {
-	Listen   string                  // host:port; ":0" on a loopback address takes any port
-	Cert     string                  // file of the certificate chain; "": no TLS, which only loopback allows
-	Key      string                  // file of its key
-	Socket   string                  // path of the socket for programs of the bench's owner; "": none
-	Listened func(base, link string) // told once it listens: its address, and the one-time link ("" beyond loopback); may be nil
-}
-
-// Serve serves until ctx ends, and lets what it is answering end first.
-func Serve(ctx context.Context, o ServeOptions, d Deps) error { return nil }

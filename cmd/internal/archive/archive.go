@@ -32,6 +32,7 @@ var ErrNone = errors.New("there is no such record")
 // Archive is a folder of session records.
 type Archive struct {
 	folder  string
+	packs   string
 	sheet   func() *station.Sheet
 	trusted func() ([]seal.Public, error)
 
@@ -41,6 +42,7 @@ type Archive struct {
 // Options say what records are held against.
 type Options struct {
 	Folder  string                        // of the records; made when it is not there
+	Packs   string                        // folder for handover packs; "": handover below Folder
 	Sheet   func() *station.Sheet         // the plan; nil, or giving nil: none
 	Trusted func() ([]seal.Public, error) // keys of benches; nil: those of the folder's own ring
 }
@@ -50,7 +52,10 @@ func Open(o Options) (*Archive, error) {
 	if err := os.MkdirAll(o.Folder, 0o700); err != nil {
 		return nil, fmt.Errorf("make the folder of records: %w", err)
 	}
-	a := &Archive{folder: o.Folder, sheet: o.Sheet, trusted: o.Trusted}
+	a := &Archive{folder: o.Folder, packs: o.Packs, sheet: o.Sheet, trusted: o.Trusted}
+	if a.packs == "" {
+		a.packs = filepath.Join(o.Folder, "handover")
+	}
 	if a.sheet == nil {
 		a.sheet = func() *station.Sheet { return nil }
 	}

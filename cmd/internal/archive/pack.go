@@ -13,8 +13,12 @@ import (
 	"linehand/transcript/handover"
 )
 
-// ErrNoPlan says that a pack was asked for where nothing is planned.
-var ErrNoPlan = errors.New("a handover pack needs the site profile, and this bench has none")
+// Why there is no pack.
+var (
+	ErrNoPlan     = errors.New("a handover pack needs the site profile, and this bench has none")
+	ErrNotPlanned = errors.New("a record is of a unit that the plan does not have")
+	ErrNotSound   = errors.New("nothing is known of a record whose header is not sound")
+)
 
 // Pack is a handover pack that was made.
 type Pack struct {
@@ -34,6 +38,11 @@ func (a *Archive) Make(names []string, labels pack.LabelSize) (*Pack, error) {
 	records, data, err := a.forPack(names)
 	if err != nil {
 		return nil, err
+	}
+	for _, r := range records {
+		if _, err := sheet.Plan.Unit(r.Header.Unit); err != nil {
+			return nil, ErrNotPlanned
+		}
 	}
 	worked, _ := sums.Work(sheet.Site, sheet.Plan, sums.Options{}) // its problems are those of a check
 	doc, err := handover.Make(pack.SiteOf(sheet.Site, sheet.Plan, worked), records)
@@ -86,7 +95,7 @@ func (a *Archive) oneForPack(name string) (rec handover.Record, file []byte, err
 		return rec, nil, fmt.Errorf("read the record %s: %w", name, err)
 	}
 	if rec.Whole = err == nil; !rec.Whole && rec.Header.Unit == "" {
-		return rec, nil, fmt.Errorf("%s:%d: %s; nothing is known of a record whose header is not sound", name, rec.Fault.Line, rec.Fault.Text)
+		return rec, nil, fmt.Errorf("%s:%d: %s: %w", name, rec.Fault.Line, rec.Fault.Text, ErrNotSound)
 	}
 	rec.Seal, err = a.verify(name, bytes.NewReader(file))
 	return rec, file, err
