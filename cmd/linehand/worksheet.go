@@ -26,9 +26,10 @@ func (a *app) worksheetCommand() *cobra.Command {
 		Use:   "worksheet [UNIT…]",
 		Short: "Make the printed sheets that go with the units",
 		Long: `worksheet writes a sheet for each unit (all of the profile, unless some are
-named), to be printed: the steps before power with their cautions, then the
-dialogue stage by stage with what is answered, what must be read back, and room
-for initials and times. Secrets stand on it by name only.
+named), to be printed: what the plan says of it, the steps by hand with their
+cautions, what good looks like and what to do when it does not, then its
+dialogues stage by stage with what is answered, what must be read back, and
+room for initials and times. Secrets stand on it by name only.
 
 It makes none from a plan that is not sound. Cautions name the standard that
 they come from, or common practice; local codes and licensed practice come
@@ -90,15 +91,26 @@ func (s *sheets) make(names []string) (*worksheet.Set, error) {
 }
 
 // dialogues reads each dialogue once.
-func dialogues() worksheet.Dialogue {
-	read := make(map[string]*script.Dialogue)
-	return func(u *plan.Unit) (*script.Dialogue, error) {
-		if u.Dialogue == "" || read[u.Dialogue] != nil {
-			return read[u.Dialogue], nil
+func dialogues() worksheet.Dialogues {
+	read := map[string]*script.Dialogue{"": nil}
+	load := func(path string) (*script.Dialogue, error) {
+		if d, known := read[path]; known {
+			return d, nil
 		}
-		d, err := script.Load(u.Dialogue)
-		read[u.Dialogue] = d
+		d, err := script.Load(path)
+		read[path] = d
 		return d, err
+	}
+	return func(u *plan.Unit) (t worksheet.Talks, err error) {
+		for _, part := range []struct {
+			to   **script.Dialogue
+			path string
+		}{{&t.First, u.Dialogue}, {&t.SetUp, u.SetUp}, {&t.Proof, u.Proof}} {
+			if *part.to, err = load(part.path); err != nil {
+				return t, err
+			}
+		}
+		return t, nil
 	}
 }
 

@@ -4,10 +4,11 @@ package reach
 
 import (
 	"context"
+	"errors"
 	"net/netip"
 )
 
 // onLink is for Linux only.
 func onLink(context.Context, string, netip.Addr, ProbeOptions) (owner string, err error) {
-	return "", errNoRawSockets
+	return "", errors.New("on this system the program cannot ask the link itself")
 }

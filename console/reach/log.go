@@ -308,16 +308,20 @@ func (w *LogWatch) add(from netip.Addr, network string, raw []byte) {
 func ParseLog(raw []byte, at time.Time) LogMessage {
 	raw = []byte(strings.TrimRight(string(raw), "\r\n\x00"))
 	m := LogMessage{At: at, Format: "unknown", Facility: -1, Severity: -1}
-	if parsed, err := rfc5424.NewParser().Parse(raw); err == nil && parsed.Valid() {
+	// Of a message that is cut short the parsers may give neither a result nor
+	// an error.
+	parsed, err := rfc5424.NewParser().Parse(raw)
+	if full, ok := parsed.(*rfc5424.SyslogMessage); err == nil && ok && full != nil && full.Valid() {
 		m.Format = "RFC 5424"
-		m.take(parsed.(*rfc5424.SyslogMessage).Base)
+		m.take(full.Base)
 		return m
 	}
 	// RFC 3164 stamps have no year and no zone.
 	old := rfc3164.NewParser(rfc3164.WithYear(rfc3164.Year{YYYY: at.Year()}), rfc3164.WithLocaleTimezone(at.Location()), rfc3164.WithRFC3339())
-	if parsed, err := old.Parse(raw); err == nil && parsed.Valid() {
+	parsed, err = old.Parse(raw)
+	if full, ok := parsed.(*rfc3164.SyslogMessage); err == nil && ok && full != nil && full.Valid() {
 		m.Format = "RFC 3164"
-		m.take(parsed.(*rfc3164.SyslogMessage).Base)
+		m.take(full.Base)
 		m.Stamp = nearest(m.Stamp, at)
 		return m
 	}

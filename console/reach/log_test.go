@@ -34,6 +34,7 @@ func TestParseLog(t *testing.T) {
 			LogMessage{Format: "RFC 3164", Facility: 4, Severity: 2, Stamp: time.Date(2026, 10, 11, 22, 14, 15, 0, time.UTC), Host: "mymachine", App: "su", Text: "'su root' failed for lonvick on /dev/pts/8"}},
 		{"Use the BFG!", LogMessage{Format: "unknown", Facility: -1, Severity: -1, Text: "Use the BFG!"}},
 		{"<13>test message\x1b[2J from deep-1", LogMessage{Format: "unknown", Facility: -1, Severity: -1, Text: "<13>test message?[2J from deep-1"}},
+		{"<4>1", LogMessage{Format: "unknown", Facility: -1, Severity: -1, Text: "<4>1"}},
 		{"", LogMessage{Format: "unknown", Facility: -1, Severity: -1}},
 	} {
 		test.want.At = at
@@ -208,7 +209,7 @@ func (p *pieces) Read(b []byte) (int, error) {
 }
 
 func FuzzLog(f *testing.F) {
-	for _, seed := range []string{"<34>1 2003-10-11T22:14:15.003Z a su - ID47 - x", "<34>Oct 11 22:14:15 a su: x", "5 <1>ab7 x", "99999999 x", "<13>x\n", "0 "} {
+	for _, seed := range []string{"<34>1 2003-10-11T22:14:15.003Z a su - ID47 - x", "<34>Oct 11 22:14:15 a su: x", "5 <1>ab7 x", "99999999 x", "<13>x\n", "0 ", "<4>1"} {
 		f.Add([]byte(seed))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -2,7 +2,6 @@ package reach
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math/rand/v2"
 	"net/netip"
@@ -154,5 +153,3 @@ func probeLoopback(ctx context.Context, addr netip.Addr, o ProbeOptions) Seen {
 	}
 	return Seen{State: Free, Method: TCP, From: from, Detail: "nothing serves at this loopback address"}
 }
-
-var errNoRawSockets = errors.New("this system has no raw access to the link that this program knows")

@@ -240,6 +240,54 @@ func TestWithoutRawSockets(t *testing.T) {
 	}
 }
 
+// TestAnswers: what counts as an answer, and what does not. The hop limit is
+// that of RFC 4861 section 7.1.
+func TestAnswers(t *testing.T) {
+	mine, theirs := net.HardwareAddr{2, 0, 0, 0, 0, 9}, net.HardwareAddr{2, 0, 0, 0, 0, 1}
+	bench := &net.Interface{HardwareAddr: mine}
+	four, err := arpQuestion(bench, addr("192.0.2.21"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	six, err := ndQuestion(bench, addr("2001:db8::21"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// An advertisement of 2001:db8::21 to all nodes, by hand from RFC 4861
+	// section 4.4; the checksum is the receiving system's to check.
+	advertisement := "6000000000183aff" + "20010db8000000000000000000000021" + "ff020000000000000000000000000001" +
+		"88000000" + "20000000" + "20010db8000000000000000000000021"
+	reply := "0001080006040002" + "020000000001" + "c0000215" + "020000000009" + "c0000209"
+	for _, test := range []struct {
+		name  string
+		q     question
+		bytes string
+		from  net.HardwareAddr
+		owner string
+	}{
+		{"ARP reply", four, reply, theirs, "02:00:00:00:00:01"},
+		{"ARP request of the owner", four, strings.Replace(reply, "06040002", "06040001", 1), theirs, "02:00:00:00:00:01"},
+		{"ARP reply of another", four, strings.Replace(reply, "c0000215", "c0000216", 1), theirs, ""},
+		{"ARP request for it", four, "0001080006040001" + "020000000001" + "c0000209" + "000000000000" + "c0000215", theirs, ""},
+		{"our own ARP probe", four, hex.EncodeToString(four.frame), mine, ""},
+		{"ARP cut short", four, reply[:20], theirs, ""},
+		{"advertisement", six, advertisement, theirs, "02:00:00:00:00:01"},
+		{"advertisement through a router", six, strings.Replace(advertisement, "3aff", "3afe", 1), theirs, ""},
+		{"advertisement of another", six, advertisement[:len(advertisement)-2] + "22", theirs, ""},
+		{"our own solicitation", six, hex.EncodeToString(six.frame), mine, ""},
+		{"solicitation of somebody who has an address", six, strings.Replace(hex.EncodeToString(six.frame), strings.Repeat("00", 16), "20010db8000000000000000000000001", 1), theirs, ""},
+		{"advertisement cut short", six, advertisement[:100], theirs, ""},
+	} {
+		p, err := hex.DecodeString(test.bytes)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := test.q.owner(p, test.from); got != test.owner {
+			t.Errorf("%s: owner %q, want %q", test.name, got, test.owner)
+		}
+	}
+}
+
 func FuzzNeighbour(f *testing.F) {
 	target := addr("2001:db8::21")
 	from := net.HardwareAddr{2, 0, 0, 0, 0, 1}

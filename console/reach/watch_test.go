@@ -88,7 +88,6 @@ func TestNeverAsked(t *testing.T) {
 type page struct {
 	address netip.AddrPort
 	pem     []byte
-	status  int
 }
 
 // serve serves a page with a fresh certificate on a listener.

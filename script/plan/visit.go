@@ -43,6 +43,9 @@ func supplyValues(u *Unit) []script.SupplyValues {
 // storageOf is what the unit says of its storage, over what its kind says.
 func storageOf(u *site.Unit, kind *site.Kind) site.Storage {
 	s, own := kind.Storage, u.Storage
+	if s.Layout.Value == "" && own.Pos.Line == 0 {
+		return site.Storage{} // the kind says how, and nothing says that there is any
+	}
 	if own.Layout.Value != "" {
 		// Another layout: its numbers are its own, when it serves may stay.
 		own.Serve = firstText(own.Serve, s.Serve)

@@ -91,10 +91,8 @@ type Daemon struct {
 	cut    bool // the bench was cut off when it ran last
 
 	tasks sync.WaitGroup
-	done  chan struct{} // closed when Run is to end, after which keyboards end
 
 	mu       sync.Mutex
-	ctx      context.Context // of Run; nil before and after
 	seq      uint64
 	lines    []*line
 	work     map[string]Order // the latest order of each unit
@@ -119,7 +117,7 @@ func New(cfg Config) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{cfg: cfg, kinds: list, done: make(chan struct{}),
+	d := &Daemon{cfg: cfg, kinds: list,
 		work: map[string]Order{}, playing: map[string]*line{}, holds: map[string]*held{}, released: map[string]bool{}, watchers: map[chan Change]bool{}}
 	if d.notes, err = openNotes(cfg.Data); err != nil {
 		return nil, err
@@ -132,7 +130,26 @@ func New(cfg Config) (*Daemon, error) {
 		d.orders = newBook(d.notes, cfg.Name)
 	}
 	d.secrets = cfg.Secrets()
+	d.learnSecrets()
 	return d, nil
+}
+
+// learnSecrets fetches what the plan's units type, so that it is masked from
+// the beginning and a person is asked now, and not in the middle of a batch.
+// A unit whose secrets cannot be had is not played until they can.
+func (d *Daemon) learnSecrets() {
+	for _, u := range d.cfg.Sheet.Plan.Units {
+		if u.Dialogue == "" {
+			continue
+		}
+		dialogue, _, err := d.cfg.Sheet.Dialogue(u)
+		if err == nil {
+			_, _, err = d.fetch(u, dialogue)
+		}
+		if err != nil {
+			d.cfg.Log.Warn().Str("unit", u.Name).Str("error", d.cfg.Mask.Text(err.Error())).Msg("this unit cannot be played yet")
+		}
+	}
 }
 
 func (c *Config) complete() error {
@@ -201,15 +218,13 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err := d.catchUp(ctx, told); err != nil {
 		return err
 	}
-	d.mu.Lock()
-	d.ctx = ctx
-	d.mu.Unlock()
 	d.recover(ctx)
 	d.notes.read(func(s *saved) { d.cut = s.Running })
 	if err := d.notes.change(func(s *saved) { s.Running = true }); err != nil {
 		return err
 	}
 	d.tasks.Go(func() { d.follow(told) })
+	d.tasks.Go(func() { d.settleLater(ctx) })
 	if err := d.findLines(ctx); err != nil {
 		return err
 	}
@@ -219,11 +234,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 }
 
 func (d *Daemon) close() {
-	close(d.done)
 	d.tasks.Wait()
-	d.mu.Lock()
-	d.ctx = nil
-	d.mu.Unlock()
 	if err := errors.Join(d.notes.close(), d.lock.Unlock()); err != nil {
 		d.cfg.Log.Warn().Err(err).Msg("close the data folder")
 	}

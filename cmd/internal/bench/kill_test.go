@@ -20,6 +20,8 @@ import (
 	"github.com/rs/zerolog"
 
 	"linehand/cmd/internal/bench"
+	"linehand/cmd/internal/bench/firm"
+	"linehand/cmd/internal/orders"
 	"linehand/cmd/internal/station"
 	"linehand/fixtures/sim"
 	"linehand/script/secret"
@@ -29,6 +31,9 @@ import (
 // childFolder names the folder of the bench that a re-executed test binary
 // runs until it is killed.
 const childFolder = "LINEHAND_TEST_BENCH"
+
+// childStore says that its orders are kept in a store, and not in its notes.
+const childStore = "LINEHAND_TEST_STORE"
 
 // childMain runs a bench when the test binary was started for that.
 func childMain() bool {
@@ -61,11 +66,23 @@ func childBench(dir string) error {
 	for _, s := range sockets {
 		cfg.Lines = append(cfg.Lines, "unix:"+s)
 	}
+	if os.Getenv(childStore) != "" {
+		s, err := openOrders(dir)
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		cfg.Orders = &firm.Orders{Store: s, Site: "holm", Bench: "bench-1", Log: cfg.Log}
+	}
 	d, err := bench.New(cfg)
 	if err != nil {
 		return err
 	}
 	return d.Run(context.Background())
+}
+
+func openOrders(dir string) (*orders.Store, error) {
+	return orders.Open(context.Background(), orders.Options{Bench: "bench-1", Folder: filepath.Join(dir, "orders")})
 }
 
 // port is the console port of a unit as a unix socket: it outlives whoever
@@ -158,8 +175,8 @@ func TestKilled(t *testing.T) {
 	t.Logf("seed %d", seed)
 	chance := rand.New(rand.NewPCG(seed, 1))
 	var total tally
-	for total.kills < kills {
-		total.add(killedBatch(t, chance, kills-total.kills))
+	for n := 0; total.kills < kills; n++ {
+		total.add(killedBatch(t, chance, kills-total.kills, n%2 == 1))
 		if t.Failed() {
 			return
 		}
@@ -175,8 +192,8 @@ func (t *tally) add(o tally) {
 }
 
 // killedBatch brings a batch of four shelves up, and kills the bench at most
-// so many times meanwhile.
-func killedBatch(t *testing.T, chance *rand.Rand, kills int) tally {
+// so many times meanwhile. Its orders are in its notes, or in a store.
+func killedBatch(t *testing.T, chance *rand.Rand, kills int, store bool) tally {
 	const shelves = 4
 	dir, err := os.MkdirTemp("", "bench") // short: the name of a socket has a limit
 	if err != nil {
@@ -210,7 +227,7 @@ func killedBatch(t *testing.T, chance *rand.Rand, kills int) tally {
 	}()
 	got := tally{batches: 1, units: shelves}
 	for {
-		child := startChild(t, dir)
+		child := startChild(t, dir, store)
 		for _, start := range starts {
 			start()
 		}
@@ -229,14 +246,17 @@ func killedBatch(t *testing.T, chance *rand.Rand, kills int) tally {
 			return got
 		}
 	}
-	checkBatch(t, dir, sheet, units, sessions, &got)
+	checkBatch(t, dir, sheet, units, sessions, store, &got)
 	return got
 }
 
-func startChild(t *testing.T, dir string) *exec.Cmd {
+func startChild(t *testing.T, dir string, store bool) *exec.Cmd {
 	t.Helper()
 	child := exec.Command(os.Args[0])
 	child.Env = append(os.Environ(), childFolder+"="+dir)
+	if store {
+		child.Env = append(child.Env, childStore+"=1")
+	}
 	child.Stderr = os.Stderr
 	if err := child.Start(); err != nil {
 		t.Fatal(err)
@@ -252,9 +272,10 @@ func kill(child *exec.Cmd) {
 // kept is what the test reads of the bench's notes.
 type kept struct {
 	Runs map[string]struct {
-		Record string
-		Ending *bench.Ending
-		Cut    []string
+		Record  string
+		Ending  *bench.Ending
+		Settled bool
+		Cut     []string
 	}
 	Orders []bench.Order
 }
@@ -267,12 +288,12 @@ func notesOf(dir string) (k kept) {
 	return k
 }
 
-// allOver waits until all orders are over, at most for so long.
+// allOver waits until all runs are over, at most for so long.
 func allOver(dir string, units int, limit time.Duration) bool {
 	for until := time.Now().Add(limit); ; time.Sleep(20 * time.Millisecond) {
 		over := 0
-		for _, o := range notesOf(dir).Orders {
-			if o.Ending != nil {
+		for _, r := range notesOf(dir).Runs {
+			if r.Settled {
 				over++
 			}
 		}
@@ -285,9 +306,12 @@ func allOver(dir string, units int, limit time.Duration) bool {
 	}
 }
 
-func checkBatch(t *testing.T, dir string, sheet *station.Sheet, units map[string]sim.Unit, sessions map[string]*sim.Session, got *tally) {
+func checkBatch(t *testing.T, dir string, sheet *station.Sheet, units map[string]sim.Unit, sessions map[string]*sim.Session, store bool, got *tally) {
 	t.Helper()
 	k := notesOf(dir)
+	if store {
+		k.Orders = ordersOf(t, dir)
+	}
 	orders := map[string]int{}
 	for _, o := range k.Orders {
 		orders[o.Unit]++
@@ -319,6 +343,27 @@ func checkBatch(t *testing.T, dir string, sheet *station.Sheet, units map[string
 		}
 	}
 	checkRecords(t, dir, k, got)
+}
+
+func ordersOf(t *testing.T, dir string) (list []bench.Order) {
+	t.Helper()
+	s, err := openOrders(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	all, err := s.List(t.Context(), orders.Filter{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range all {
+		one := bench.Order{ID: o.ID, Unit: o.Unit, State: bench.OrderNotDone}
+		if o.State == orders.Done {
+			one.State = bench.OrderDone
+		}
+		list = append(list, one)
+	}
+	return list
 }
 
 // checkRecords reads every record, and sees to it that each belongs to a run.

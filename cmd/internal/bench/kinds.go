@@ -133,19 +133,3 @@ func bySerial(p *plan.Plan, serial string) *plan.Unit {
 	}
 	return nil
 }
-
-// starterOf is the unit that has to be up before u: the one that starts the
-// cluster which u joins. Nil: u waits for nobody.
-func starterOf(p *plan.Plan, u *plan.Unit) *plan.Unit {
-	c, ok := u.Values["cluster"].(script.ClusterValues)
-	if !ok || c.Mode != "join" {
-		return nil
-	}
-	for _, other := range p.Units {
-		o, ok := other.Values["cluster"].(script.ClusterValues)
-		if ok && o.Mode == "start" && o.Name == c.Name {
-			return other
-		}
-	}
-	return nil
-}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/player"
 )
@@ -301,10 +302,27 @@ func (d *Daemon) blocked(l *line, unit string, o Order) (why string, person bool
 	if err != nil {
 		return err.Error(), true
 	}
-	if s := starterOf(d.cfg.Sheet.Plan, u); s != nil && !d.up(s.Name) {
-		return "it joins a cluster, and waits until " + s.Name + " has started it", false
+	if before := d.waitsFor(u); before != "" {
+		return "it comes after " + before + " in its cluster, and waits until " + before + " is up", false
 	}
 	return "", false
+}
+
+// waitsFor is the unit that has to be up before u, as the plan has it; "":
+// none. One that was played and is not up keeps only the cluster's start
+// waiting: the others join what there is.
+func (d *Daemon) waitsFor(u *plan.Unit) string {
+	before := u.After()
+	if before == "" || d.up(before) {
+		return ""
+	}
+	c, _ := u.Values["cluster"].(script.ClusterValues)
+	if starter := c.Members[0]; before != starter && d.up(starter) {
+		if _, over := d.overLocked(before); over {
+			return ""
+		}
+	}
+	return before
 }
 
 // up tells whether a unit has been brought up; called with the lock held.

@@ -50,7 +50,7 @@ func (l *line) listen(ctx context.Context) {
 		l.wait(ctx, retryOpen)
 		return
 	}
-	l.hears()
+	l.hears(opened.Info().Device)
 	h.loop(ctx)
 	opened.Close()
 	h.wait()
@@ -66,8 +66,11 @@ func (l *line) listen(ctx context.Context) {
 }
 
 // hears shows that the line is open, where nothing better is known of it.
-func (l *line) hears() {
+func (l *line) hears(device string) {
 	l.set(func(s *Line) {
+		if s.Device == "" {
+			s.Device = device
+		}
 		switch s.State {
 		case Matched, Unmatched, Finished:
 			return
@@ -114,7 +117,8 @@ type hearing struct {
 	asks   bool                 // somebody is to be asked who it is
 	tries  int                  // keys pressed since
 	pressd time.Time            // when the last one was
-	asked  time.Time            // when the first one was, unasked
+	asked  time.Time            // when the first one was
+	vain   bool                 // it was asked, and did not say
 	seen   map[string]time.Time // serial numbers on an unfinished line, and when
 	bytes  int
 	bad    int // of them, what is no text
@@ -227,7 +231,7 @@ func (h *hearing) hear(c heardBytes) {
 		}
 	}
 	// What comes after a key was pressed is its answer, and no news.
-	if paused && !h.asks && c.at.Sub(h.pressd) > answerIn && c.at.Sub(h.asked) > askEvery {
+	if paused && !h.asks && c.at.Sub(h.pressd) >= answerIn && c.at.Sub(h.asked) > askEvery {
 		h.unread, h.tries = true, 0
 	}
 	_ = h.journal.Heard(c.at, c.bytes) // it writes nowhere
@@ -243,7 +247,7 @@ func (h *hearing) finished(text string) {
 }
 
 func (h *hearing) known(serial string, by []string) {
-	h.unread, h.asks, h.tries = false, false, 0
+	h.unread, h.asks, h.tries, h.vain = false, false, 0, false
 	h.recognised(serial, by)
 }
 
@@ -260,6 +264,10 @@ func (h *hearing) quiet() {
 	switch {
 	case h.bytes > 16 && h.bad*3 > h.bytes, h.bytes == 0 && now.Sub(h.opened) > settingsFor && !h.asks:
 		h.other = len(h.d.kinds.settings()) > 1 && h.port.Info().Settings.Speed != 0
+	}
+	// A unit that was starting may have thrown the keys away.
+	if h.vain && h.last.Sub(h.pressd) >= answerIn && now.Sub(h.asked) > askEvery {
+		h.unread, h.tries, h.vain = true, 0, false
 	}
 	if h.unread || h.asks {
 		h.press(now)
@@ -304,7 +312,7 @@ func (h *hearing) press(now time.Time) {
 	case hasWake && h.tries <= redraws+1 && h.bytes == 0 && strings.TrimSpace(h.scr.Tail(0)) == "":
 		h.send(wake)
 	default:
-		h.unread, h.asks = false, false
+		h.unread, h.asks, h.vain = false, false, true
 		h.unknown()
 		return
 	}

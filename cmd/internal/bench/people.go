@@ -11,14 +11,6 @@ import (
 	"linehand/script/player"
 )
 
-// More errors of the bench.
-var (
-	ErrChoice    = errors.New("this choice is not possible")
-	ErrAllowance = errors.New("the site does not let it be allowed like this")
-	ErrSerial    = errors.New("the plan gives the unit another serial number")
-	ErrEnded     = errors.New("the bench is being stopped")
-)
-
 // did writes down who does what, before it is done.
 func (d *Daemon) did(by Person, what, id, text string) error {
 	if by.Name == "" {

@@ -65,7 +65,7 @@ func TestNothingIsPlayedBeforeItIsAllowed(t *testing.T) {
 		wantErr(t, "all at once where the site allows one at a time", r.d.Allow(t.Context(), robin), bench.ErrAllowance)
 		wantErr(t, "a unit that is not there", r.d.Allow(t.Context(), robin, "shelf-77"), bench.ErrNoUnit)
 		ok(t, "allow", r.d.Allow(t.Context(), robin, "shelf-02"))
-		l = r.until(cable2, "waiting for its starter", func(l bench.Line) bool { return strings.Contains(l.Why, "waits until shelf-01") })
+		l = r.until(cable2, "waiting for its starter", func(l bench.Line) bool { return strings.Contains(l.Why, "waits until shelf-01 is up") })
 		if l.State != bench.Matched || l.Person {
 			t.Errorf("a joiner before its starter: %+v", l)
 		}

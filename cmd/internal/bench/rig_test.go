@@ -97,7 +97,7 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 	f := u.Values["factory"].(script.FactoryValues)
 	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale}
 	if u.Kind == "quillon-x48" {
-		c.BootLog = 2000
+		c.BootLog = 20000
 		return sim.NewX48(c)
 	}
 	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" {
@@ -308,4 +308,27 @@ func asked(s *sim.Session) map[string]int {
 		}
 	}
 	return count
+}
+
+func rewrite(t testing.TB, path, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(data), from) {
+		t.Fatalf("%s does not hold %q", path, from)
+	}
+	if err := os.WriteFile(path, []byte(strings.Replace(string(data), from, to, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func reread(t testing.TB, dir string) *station.Sheet {
+	t.Helper()
+	sheet, err := station.ReadSheet(filepath.Join(dir, "site", "batch.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sheet
 }

@@ -177,7 +177,7 @@ func (d *Daemon) orderOf(ctx context.Context, u *plan.Unit, j job) (Order, runNo
 		order.ID, order.Unit = last.Order, u.Name
 		return order, last, nil
 	}
-	order, err := d.orders.Allow(ctx, "the site lets every unit be played", d.orderFor(u))
+	order, err := d.orders.Allow(ctx, "the site", d.orderFor(u))
 	if err == nil {
 		d.heardOf(order)
 	}
@@ -229,6 +229,9 @@ func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*statio
 }
 
 func (l *line) open(ctx context.Context, set console.Settings) (console.Line, error) {
+	if !l.ours() {
+		return nil, errNotOurs
+	}
 	opened, err := l.d.cfg.Open(ctx, l.address, set, "linehand bench")
 	if err != nil {
 		return nil, err
@@ -244,13 +247,21 @@ type guarded struct {
 }
 
 func (g *guarded) Write(p []byte) (int, error) {
-	g.line.d.mu.Lock()
-	r := g.line.run
-	g.line.d.mu.Unlock()
-	if r != nil && !r.work.Valid(time.Now()) {
-		return 0, fmt.Errorf("the unit is no longer this bench's, and nothing is typed to it: %w", console.ErrLost)
+	if !g.line.ours() {
+		return 0, fmt.Errorf("%w: %w", errNotOurs, console.ErrLost)
 	}
 	return g.Line.Write(p)
+}
+
+var errNotOurs = errors.New("the unit is no longer this bench's, and nothing is typed to it")
+
+// ours tells whether the unit that is played on the line, if any, is still
+// this bench's.
+func (l *line) ours() bool {
+	l.d.mu.Lock()
+	r := l.run
+	l.d.mu.Unlock()
+	return r == nil || r.work.Valid(time.Now())
 }
 
 // fetch gets the secrets of a run; after a failure they are looked for
@@ -410,7 +421,7 @@ func (d *Daemon) settle(unit string, e Ending, work Work) {
 	defer cancel()
 	o, err := work.Finish(ctx, e, good(e.Code), record)
 	if err != nil {
-		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of an order could not be noted; it is tried again when the bench starts")
+		d.cfg.Log.Error().Err(err).Str("unit", unit).Msg("the ending of an order could not be noted; it is tried again")
 		return
 	}
 	d.heardOf(o)
@@ -424,33 +435,69 @@ func (d *Daemon) settle(unit string, e Ending, work Work) {
 	}
 }
 
-// settleWithin is how long the store of orders may take to note an ending.
-const settleWithin = 20 * time.Second
+// How long the store of orders may take to note an ending, and when it is
+// told again.
+const (
+	settleWithin = 20 * time.Second
+	settleEvery  = 30 * time.Second
+)
 
 // recover settles what the bench was cut off in: runs whose record has an
 // ending are over, those whose orders were not told of it are told.
 func (d *Daemon) recover(ctx context.Context) {
-	var runs map[string]runNote
-	d.notes.read(func(s *saved) { runs = s.Runs })
-	for unit, n := range runs {
-		if n.Settled {
-			continue
-		}
+	for unit, n := range d.unsettled() {
+		d.cfg.Seal(n.Record) // what there is of it; a run that goes on does so in a record of its own
 		e := n.Ending
 		if e == nil {
 			e = d.endingOf(n)
 		}
-		if e == nil {
-			d.cfg.Seal(n.Record) // what there is of it; the run goes on in a record of its own
-			continue
+		if e != nil {
+			d.settleAnew(ctx, unit, n, *e)
 		}
-		work, err := d.orders.Begin(ctx, n.Order, n.Line, n.Serial)
-		if err != nil {
-			d.cfg.Log.Warn().Err(err).Str("unit", unit).Msg("a run that is over could not be settled")
-			continue
+	}
+}
+
+// unsettled are the runs whose orders hold no ending yet.
+func (d *Daemon) unsettled() map[string]runNote {
+	out := map[string]runNote{}
+	d.notes.read(func(s *saved) {
+		for unit, n := range s.Runs {
+			if !n.Settled {
+				out[unit] = n
+			}
 		}
-		d.cfg.Seal(n.Record)
-		d.settle(unit, *e, work)
+	})
+	return out
+}
+
+func (d *Daemon) settleAnew(ctx context.Context, unit string, n runNote, e Ending) {
+	work, err := d.orders.Begin(ctx, n.Order, n.Line, n.Serial)
+	if err != nil {
+		d.cfg.Log.Warn().Err(err).Str("unit", unit).Msg("a run that is over could not be settled")
+		return
+	}
+	d.settle(unit, e, work)
+}
+
+// settleLater settles runs whose orders could not be told of their ending,
+// as when the store could not be reached.
+func (d *Daemon) settleLater(ctx context.Context) {
+	tick := time.NewTicker(settleEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+		for unit, n := range d.unsettled() {
+			d.mu.Lock()
+			busy := d.playing[unit] != nil
+			d.mu.Unlock()
+			if n.Ending != nil && !busy {
+				d.settleAnew(ctx, unit, n, *n.Ending)
+			}
+		}
 	}
 }
 

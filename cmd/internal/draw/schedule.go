@@ -2,6 +2,7 @@ package draw
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"linehand/script/plan/schedule"
@@ -59,8 +60,19 @@ func Schedule(id string, batch schedule.Batch, s schedule.Schedule) *Picture {
 	}
 	p.word("fine strong", "no schedule is shorter than "+Clock(bound), at(bound), p.Height-5, 0, anchor)
 	p.Desc = fmt.Sprintf("%d units on %d lines with %d technicians take %s; no schedule is shorter than %s. The table has every step.",
-		len(s.Assignments), batch.Lines, batch.Technicians, Clock(s.Makespan), Clock(bound))
+		unitsOf(s), batch.Lines, batch.Technicians, Clock(s.Makespan), Clock(bound))
 	return p
+}
+
+// unitsOf counts units; what is done later at one has a colon behind its name.
+func unitsOf(s schedule.Schedule) int {
+	n := 0
+	for _, a := range s.Assignments {
+		if !strings.Contains(a.Unit, ": ") {
+			n++
+		}
+	}
+	return n
 }
 
 func lanesOf(batch schedule.Batch, s schedule.Schedule) []lane {

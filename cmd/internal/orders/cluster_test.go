@@ -12,6 +12,7 @@ import (
 // played. Who files is told in the end that it is filed; none is lost, none
 // is there twice, and each is played once.
 func TestLeaderKilled(t *testing.T) {
+	t.Parallel()
 	c := firmCluster(t)
 	desk, benches := c.open("", 0), []*Store{c.open("bench-1", 0), c.open("bench-2", 0)}
 	const orders = 60
@@ -56,6 +57,7 @@ func TestLeaderKilled(t *testing.T) {
 
 // Two benches want the same unit, by its serial number, under two orders.
 func TestTwoBenchesOneUnit(t *testing.T) {
+	t.Parallel()
 	c := firmCluster(t)
 	one, two := c.open("bench-1", 4*time.Second), c.open("bench-2", 4*time.Second)
 	ctx := t.Context()
@@ -82,7 +84,10 @@ func TestTwoBenchesOneUnit(t *testing.T) {
 		t.Error("the unit was free as soon as its holder no longer counted on it: no margin")
 	}
 	eventually(t, "the unit comes free", 10*time.Second, func() bool {
-		_, err := two.Begin(ctx, "other", Start{Line: "one"})
+		next, err := two.Begin(ctx, "other", Start{Line: "one"})
+		if err == nil {
+			next.Leave()
+		}
 		return err == nil
 	})
 	<-run.Lease.Context().Done()

@@ -65,6 +65,7 @@ func beBench(folder string) int {
 // A bench's process is killed at random moments. After each restart every
 // change that was acknowledged is there, and what it played goes on.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	kills := 30
 	if n, err := strconv.Atoi(os.Getenv("LINEHAND_KILLS")); err == nil {
 		kills = n

@@ -77,7 +77,7 @@ func (e *UnreachableError) Unwrap() error { return e.Err }
 const (
 	oneTry      = 2 * time.Second  // until an answer is given up
 	ownPatience = 30 * time.Second // through the election of a leader
-	farPatience = 5 * time.Second  // over a link that may be down
+	farPatience = 3 * time.Second  // over a link that may be down
 	pause       = 50 * time.Millisecond
 )
 

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
@@ -203,8 +204,12 @@ func (sub *subscription) orders(ctx context.Context, current func()) iter.Seq2[s
 			if ctx.Err() != nil || errors.Is(err, jetstream.ErrMsgIteratorClosed) {
 				return
 			}
-			if err != nil {
-				continue // the consumer makes itself anew
+			if err != nil { // the consumer makes itself anew
+				select {
+				case <-ctx.Done():
+				case <-time.After(pause):
+				}
+				continue
 			}
 			seq := uint64(0)
 			if meta, err := msg.Metadata(); err == nil {

@@ -21,6 +21,7 @@ import (
 	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/station"
 	"linehand/script/plan"
+	"linehand/script/steps"
 )
 
 //go:embed page.html
@@ -76,6 +77,9 @@ func Parts(r station.Report) (head, sections template.HTML, err error) {
 
 func functions() template.FuncMap {
 	return template.FuncMap{
+		"hours":    hours,
+		"listed":   func(names []string) string { return strings.Join(names, ", ") },
+		"defer":    func() string { return steps.Defer },
 		"style":    func() template.CSS { return template.CSS(draw.Style + Style) },
 		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}

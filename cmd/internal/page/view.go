@@ -46,6 +46,8 @@ type view struct {
 	LiftSources         []string
 	LiftLimits          []string
 	LiftCaution         string
+	Works               []work
+	Cautions            []caution
 	Schedule            template.HTML
 	Steps               []step
 	Time, TimeNote      string
@@ -76,6 +78,7 @@ func newView(r station.Report) view {
 	v.HasPlan, v.Digest = true, Digest(r.Plan)
 	v.Site, v.Secrets, v.Units = siteFacts(r.Plan), r.Plan.Secrets, r.Plan.List()
 	v.networks(r.Plan)
+	v.byHand(r.ByHand)
 	if r.Sums != nil {
 		v.sums(r.Plan, *r.Sums)
 	}
@@ -339,7 +342,7 @@ func (v *view) visit(s *sums.Visit) {
 
 func timeOf(s *sums.Visit) string {
 	text := fmt.Sprintf("%s take %s (hours:minutes) with %s and %s; no schedule is shorter than %s. ",
-		counted(len(s.Assignments), "unit", "units"), draw.Clock(s.Makespan),
+		counted(s.Units, "unit", "units"), draw.Clock(s.Makespan),
 		counted(s.Technicians, "technician", "technicians"), counted(s.Lines, "line", "lines"), draw.Clock(s.Bounds.Lowest()))
 	if s.Shortest {
 		return text + "This one is the shortest there is."

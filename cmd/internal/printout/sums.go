@@ -189,6 +189,7 @@ func (p Printout) disks(all []sums.Disks) {
 		}
 		p.table(rows)
 		p.remarks(d)
+		p.ways(d)
 	}
 	p.wrapped("  ", "> is the planned layout; the number of groups or copies stands behind it. Survives: failed drives for certain (and at best). Rebuild: h:mm, at least, at the stated rate. Unreadable: an upper bound of the chance that rebuilding after the last failure that is survived meets an unreadable sector. MTTDL: the mean time to data loss in years by the published formulas, for failures that are independent; they rank layouts and forecast nothing.")
 }
@@ -234,6 +235,20 @@ func (p Printout) remarks(d sums.Disks) {
 	}
 }
 
+// ways says what serving at once and after the check each risk.
+func (p Printout) ways(d sums.Disks) {
+	for _, way := range d.Ways {
+		planned := ""
+		if way.Serve == d.Serve {
+			planned = ", as planned"
+		}
+		p.wrapped("    ", "To serve "+way.Serve+planned+":")
+		for _, n := range way.Risks {
+			p.wrapped("    ", "- "+n.Text+" ("+n.Source+")")
+		}
+	}
+}
+
 func (p Printout) visit(v *sums.Visit) {
 	if v == nil {
 		return
@@ -250,12 +265,20 @@ func (p Printout) visit(v *sums.Visit) {
 	}
 	rows := []string{"unit\tby hand\tboots\tcable\tline\tdialogue\tready"}
 	order := slices.Clone(v.Assignments)
-	slices.SortStableFunc(order, func(a, b schedule.Assignment) int { return cmp.Compare(a.Hands.Start, b.Hands.Start) })
+	slices.SortStableFunc(order, func(a, b schedule.Assignment) int { return cmp.Compare(begins(a), begins(b)) })
 	for _, a := range order {
 		rows = append(rows, fmt.Sprintf("%s\t%s%s\t%s\t%s\t%s\t%s\t%s", a.Unit, span(a.Hands), by(a.HandsBy), span(a.Boot), span(a.Connect)+by(a.ConnectBy), number(a.Line), seconds(talk[a.Unit]), clock(a.Wait.End)))
 	}
 	p.table(rows)
 	p.wrapped("  ", "Times are h:mm from the start; T1 is the first technician. "+v.Note)
+}
+
+// begins is when the first thing is done at a unit.
+func begins(a schedule.Assignment) time.Duration {
+	if a.Hands.End == a.Hands.Start && a.Line > 0 {
+		return a.Connect.Start
+	}
+	return a.Hands.Start
 }
 
 func people(n int) string {

@@ -26,6 +26,7 @@ type Report struct {
 	Networks []Network   `json:"networks,omitempty"`
 	Lock     *Lock       `json:"lock,omitempty"` // nil: no plan was made
 	Sums     *sums.Sums  `json:"sums,omitempty"`
+	ByHand   []ByHand    `json:"by_hand,omitempty"`
 
 	// Plan is what the rest was made of; nil where errors kept it from being
 	// made.
@@ -40,6 +41,9 @@ type UnitCheck struct {
 	Kind     string            `json:"kind"`
 	Serial   string            `json:"serial,omitempty"`
 	Dialogue string            `json:"dialogue,omitempty"`
+	SetUp    string            `json:"set_up,omitempty"`
+	Proof    string            `json:"proof,omitempty"`
+	Reach    string            `json:"reach,omitempty"` // what those two are played over
 	Plan     string            `json:"plan_sha256"`
 	Planned  map[string]string `json:"planned"`
 	Secrets  []string          `json:"secrets,omitempty"` // names only
@@ -139,6 +143,7 @@ func (r *Report) profile(path string, o Options, instead map[string]string) {
 	if p == nil {
 		return
 	}
+	addLifting(p)
 	r.Plan, r.Networks, r.Lock = p, networksOf(p), lockOf(s, p)
 	for _, u := range p.Units {
 		if other, ok := instead[u.Kind]; ok {
@@ -149,6 +154,7 @@ func (r *Report) profile(path string, o Options, instead map[string]string) {
 	}
 	worked, found := sums.Work(s, p, sums.Options{Rise: o.Rise, Altitude: o.Altitude, Dialogue: r.dialogue})
 	r.Sums = &worked
+	r.byHand(p)
 	r.Findings = append(r.Findings, findingsOfPlan(found)...)
 }
 
@@ -184,14 +190,21 @@ func bareSecret(err error) error {
 	return err
 }
 
-// unit checks a unit's values against its dialogue. Equipment without a
-// console has none.
+// unit checks a unit's values against its dialogues. Equipment without a
+// console may have none.
 func (r *Report) unit(u *plan.Unit) {
-	if u.Dialogue == "" {
-		return
-	}
-	if d := r.dialogue(u.Dialogue); d != nil {
+	for _, path := range []string{u.Dialogue, u.SetUp, u.Proof} {
+		if path == "" {
+			continue
+		}
+		d := r.dialogue(path)
+		if d == nil {
+			continue
+		}
 		r.Findings = append(r.Findings, findingsOfLint(append(script.LintValues(d, u.Values), steps.CheckValues(d, u.Values)...))...)
+		if path == u.Proof {
+			r.Findings = append(r.Findings, changing(d)...)
+		}
 	}
 }
 
@@ -221,7 +234,11 @@ func subnetOf(s plan.Subnet, holders []plan.Holder) Subnet {
 }
 
 func unitCheck(u *plan.Unit, dialogue string) UnitCheck {
-	c := UnitCheck{Name: u.Name, Kind: u.Kind, Serial: u.Serial, Dialogue: dialogue, Plan: u.SHA256, Planned: u.Planned, Secrets: u.Secrets}
+	reach := u.Reach
+	if u.SetUp == "" && u.Proof == "" {
+		reach = ""
+	}
+	c := UnitCheck{SetUp: u.SetUp, Proof: u.Proof, Reach: reach, Name: u.Name, Kind: u.Kind, Serial: u.Serial, Dialogue: dialogue, Plan: u.SHA256, Planned: u.Planned, Secrets: u.Secrets}
 	if cl, ok := u.Values["cluster"].(script.ClusterValues); ok && cl.Mode != "" && cl.Mode != "none" {
 		c.Cluster = cl.Mode + " " + cl.Name
 	}

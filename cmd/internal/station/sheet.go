@@ -20,6 +20,7 @@ import (
 
 	"linehand/script"
 	"linehand/script/plan"
+	"linehand/script/plan/sums"
 	"linehand/script/site"
 	"linehand/script/steps"
 )
@@ -49,11 +50,20 @@ func ReadSheet(paths ...string) (*Sheet, error) {
 	if p == nil {
 		return nil, findingsOfPlan(problems)
 	}
+	addLifting(p)
 	sheet := &Sheet{File: paths[len(paths)-1], Site: s, Plan: p, Problems: problems, dialogue: script.Load}
 	if sheet.SHA256, err = digest(s.Files); err != nil {
 		return nil, err
 	}
 	return sheet, nil
+}
+
+// addLifting gives each unit's values what the sums say about lifting it.
+func addLifting(p *plan.Plan) {
+	lifting := sums.LiftingOf(p, sums.Options{})
+	for _, u := range p.Units {
+		u.Values["lift"] = lifting[u.Name]
+	}
 }
 
 func digest(files []string) (string, error) {
@@ -82,6 +92,43 @@ func (s *Sheet) Unit(name string) (*plan.Unit, error) {
 // returned with the dialogue.
 func (s *Sheet) Dialogue(u *plan.Unit) (*script.Dialogue, Findings, error) {
 	return s.DialogueFrom(u, u.Dialogue)
+}
+
+// SetUp is Dialogue for what is set up after the first boot; nil where the
+// unit's kind names none.
+func (s *Sheet) SetUp(u *plan.Unit) (*script.Dialogue, Findings, error) {
+	if u.SetUp == "" {
+		return nil, nil, nil
+	}
+	return s.DialogueFrom(u, u.SetUp)
+}
+
+// Proof is Dialogue for the proof that everything holds, which may only look;
+// nil where the unit's kind names none.
+func (s *Sheet) Proof(u *plan.Unit) (*script.Dialogue, Findings, error) {
+	if u.Proof == "" {
+		return nil, nil, nil
+	}
+	d, found, err := s.DialogueFrom(u, u.Proof)
+	if err != nil {
+		return nil, nil, err
+	}
+	if faults := changing(d); len(faults) > 0 {
+		return nil, nil, faults
+	}
+	return d, found, nil
+}
+
+// changing are the stages of a proof that do not say that they only look.
+func changing(d *script.Dialogue) Findings {
+	var out Findings
+	for _, stage := range d.Stages {
+		if !stage.Looks {
+			out = append(out, at(stage.Pos, Error, fmt.Sprintf("the stage %q of a proof does not say that it only looks", stage.Name),
+				"a proof changes nothing: what it finds is what was handed over", "write looks: true in it, or move it to the set-up"))
+		}
+	}
+	return out
 }
 
 // DialogueFrom is Dialogue with another file than the profile names.
@@ -146,9 +193,32 @@ func writeFile(path string, data []byte) error {
 	return os.WriteFile(path, data, 0o600)
 }
 
-// SecretsOf lists the secrets that a run of the dialogue types, by the names
-// that the profile has for them, sorted.
-func SecretsOf(u *plan.Unit, d *script.Dialogue) []string {
+// SecretsOf lists the secrets that a run of the dialogues types, by the names
+// that the profile has for them, sorted. A nil dialogue types none.
+func SecretsOf(u *plan.Unit, dialogues ...*script.Dialogue) []string {
+	var names []string
+	for _, d := range dialogues {
+		if d != nil {
+			names = append(names, typed(u, d)...)
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+// VisitSecrets lists the secrets that a whole visit types: those of its
+// dialogues, and the one that signs in over SSH where a dialogue is played
+// over it.
+func VisitSecrets(u *plan.Unit, first, setUp, proof *script.Dialogue) []string {
+	names := SecretsOf(u, first, setUp, proof)
+	if u.Reach == site.OverSSH && (setUp != nil || proof != nil) && u.SSH.Secret != "" {
+		names = append(names, u.SSH.Secret)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+func typed(u *plan.Unit, d *script.Dialogue) []string {
 	var names []string
 	refs, _ := u.Values["secret"].(map[string]script.SecretRef)
 	for _, name := range d.SecretNames() {
@@ -161,8 +231,7 @@ func SecretsOf(u *plan.Unit, d *script.Dialogue) []string {
 	if factory, ok := u.Values["factory"].(script.FactoryValues); ok && factory.Secret.Name != "" && typesFactorySecret(d) {
 		names = append(names, factory.Secret.Name)
 	}
-	slices.Sort(names)
-	return slices.Compact(names)
+	return names
 }
 
 func typesFactorySecret(d *script.Dialogue) bool {

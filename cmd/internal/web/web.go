@@ -150,4 +150,6 @@ func (s *site) failed(w http.ResponseWriter, r *http.Request, what string, err e
 }
 
 // needs tells whether a line waits for a person.
-func needs(l bench.Line) bool { return l.Person || l.State == bench.Holding || l.State == bench.Unmatched }
+func needs(l bench.Line) bool {
+	return l.Person || l.State == bench.Holding || l.State == bench.Unmatched
+}

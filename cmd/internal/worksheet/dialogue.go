@@ -6,18 +6,22 @@ import (
 	"time"
 
 	"linehand/script"
-	"linehand/script/plan"
 )
 
 // conversation is the dialogue with a unit, a section for each stage that its
 // plan needs. What depends on a fact is not known before a run: it stands on
 // the sheet, with its condition in words.
-func conversation(u *plan.Unit, d *script.Dialogue) ([]Section, error) {
-	sections := []Section{console(d)}
+func conversation(values script.Values, d *script.Dialogue) ([]Section, error) {
+	talk, err := stages(values, d, "Stage: ")
+	return append([]Section{console(d)}, talk...), err
+}
+
+func stages(values script.Values, d *script.Dialogue, called string) ([]Section, error) {
+	var sections []Section
 	for i := range d.Stages {
 		s := &d.Stages[i]
-		for _, v := range elements(s, u.Values) {
-			section, ok, err := stage(s, v)
+		for _, v := range elements(s, values) {
+			section, ok, err := stage(s, v, called)
 			if err != nil {
 				return nil, err
 			}
@@ -103,7 +107,10 @@ func stateOf(g *script.Guard, v script.Values) state {
 	if g == nil {
 		return yes
 	}
-	if len(g.Facts()) > 0 {
+	switch {
+	case g.Never(v):
+		return no
+	case len(g.Facts()) > 0:
 		return unknown
 	}
 	is, err := g.True(v)
@@ -116,7 +123,7 @@ func stateOf(g *script.Guard, v script.Values) state {
 	return no
 }
 
-func stage(s *script.Stage, v script.Values) (Section, bool, error) {
+func stage(s *script.Stage, v script.Values, called string) (Section, bool, error) {
 	needed := stateOf(s.Needed, v)
 	if needed == no {
 		return Section{}, false, nil
@@ -125,7 +132,7 @@ func stage(s *script.Stage, v script.Values) (Section, bool, error) {
 	if err != nil {
 		title = s.Name
 	}
-	out := Section{Title: "Stage: " + title}
+	out := Section{Title: called + title}
 	if needed == unknown {
 		out.note("Only where the unit does not show this already.")
 	}

@@ -37,6 +37,12 @@ func (r Row) Stops() bool { return r.Form == Stop }
 // Turns tells whether another stage follows.
 func (r Row) Turns() bool { return r.Form == Else }
 
+// Tells tells whether there is nothing to do.
+func (r Row) Tells() bool { return r.Form == Told }
+
+// Title is the name of a step, and whether it is a hold point.
+func (r Row) Title() string { return nameOf(&r) }
+
 // Reads tells whether what is read is written beside the plan's value.
 func (r Row) Reads() bool { return r.Form == Compare }
 

@@ -64,10 +64,19 @@ func (p *press) block(lines []string, indent float64, framed bool) {
 
 // laid is a row broken into lines.
 type laid struct {
+	caution, picture       []string // over the whole width, before and after the rest
+	name                   []string
 	do, note, value, aside []string
 	valueFace              paper.Font
 	write                  bool // room to write by hand below the value
 }
+
+// pictureSize is that of pictures, in points: 76 columns of it go into the
+// width of both columns, on either paper.
+const (
+	pictureSize = 6.6
+	pictureHigh = 2.9
+)
 
 func (p *press) lay(r *Row) laid {
 	l := laid{valueFace: paper.Mono, write: r.Form == Compare || r.Form == Measure}
@@ -78,6 +87,8 @@ func (p *press) lay(r *Row) laid {
 	if r.Code() {
 		doFace = paper.Mono
 	}
+	l.caution = p.wrap(paper.Regular, fineSize, cautionText(r.Caution), p.do+p.val-6)
+	l.name = p.wrap(paper.Bold, typeSize, nameOf(r), p.do-3)
 	l.do = p.wrap(doFace, typeSize, r.Do, p.do-3)
 	l.note = p.wrap(paper.Regular, fineSize, r.Note, p.do-3)
 	value := r.Value
@@ -86,28 +97,71 @@ func (p *press) lay(r *Row) laid {
 		l.aside = []string{"secret, by its name; it is not on this sheet"}
 	case r.Form == Compare:
 		l.aside = []string{"read:"}
+	case r.Name != "" && value != "":
+		value = "Good: " + value
 	}
 	l.value = p.wrap(l.valueFace, typeSize, value, p.val-3)
+	if r.Otherwise != "" {
+		l.aside = p.wrap(paper.Regular, fineSize, "Else: "+r.Otherwise, p.val-3)
+	}
+	if r.Picture != "" {
+		l.picture = strings.Split(strings.TrimRight(r.Picture, "\n"), "\n")
+	}
 	return l
 }
 
+// nameOf is a step's name as it stands on paper.
+func nameOf(r *Row) string {
+	if r.Name == "" {
+		return ""
+	}
+	name := strings.ToUpper(r.Name[:1]) + r.Name[1:]
+	if r.Hold {
+		name += " (hold point)"
+	}
+	return name
+}
+
+// top and foot are the heights of the caution and of the picture.
+func (l laid) top() float64 {
+	if len(l.caution) == 0 {
+		return 0
+	}
+	return float64(len(l.caution))*fineHigh + 2
+}
+
+func (l laid) foot() float64 {
+	if len(l.picture) == 0 {
+		return 0
+	}
+	return float64(len(l.picture))*pictureHigh + 2.5
+}
+
 func (l laid) height() float64 {
-	left := float64(len(l.do))*lineHigh + float64(len(l.note))*fineHigh
+	left := float64(len(l.name)+len(l.do))*lineHigh + float64(len(l.note))*fineHigh
 	right := float64(len(l.value))*lineHigh + float64(len(l.aside))*fineHigh
 	if l.write {
 		right += writeHigh - float64(len(l.aside))*fineHigh
 	}
-	return max(left, right, 4) + 2*cellPad
+	return l.top() + max(left, right, 4) + 2*cellPad + l.foot()
 }
 
 // row draws one row. One that is too long goes on in another.
 func (p *press) row(r *Row) {
 	l := p.lay(r)
+	caution := l.caution
+	if r.Again {
+		l.caution = nil
+	}
 	for part := 0; ; part++ {
 		now, rest := l.split()
 		h := now.height()
 		if p.pdf.GetY()+h > p.bottom {
 			p.newPage()
+			if r.Again && part == 0 {
+				now.caution = caution[:min(len(caution), mostLines)]
+				h = now.height()
+			}
 		}
 		p.draw(r, now, p.pdf.GetY(), h, part > 0)
 		p.pdf.SetY(p.pdf.GetY() + h)
@@ -118,17 +172,27 @@ func (p *press) row(r *Row) {
 	}
 }
 
-// split takes as many lines as a row may have.
+// split takes as many lines as a row may have. A picture stays in one piece
+// where it can, with the last of the text.
 func (l laid) split() (laid, *laid) {
-	if len(l.do) <= mostLines && len(l.value) <= mostLines && len(l.note) <= mostLines {
-		return l, nil
-	}
 	now, rest := l, l
-	now.do, rest.do = cut(l.do)
-	now.value, rest.value = cut(l.value)
-	now.note, rest.note = cut(l.note)
-	now.aside, now.write = nil, false
-	return now, &rest
+	more := false
+	for _, part := range []struct{ of, now, rest *[]string }{
+		{&l.caution, &now.caution, &rest.caution}, {&l.name, &now.name, &rest.name}, {&l.do, &now.do, &rest.do},
+		{&l.value, &now.value, &rest.value}, {&l.note, &now.note, &rest.note}, {&l.aside, &now.aside, &rest.aside},
+	} {
+		*part.now, *part.rest = cut(*part.of)
+		more = more || len(*part.rest) > 0
+	}
+	if more {
+		now.picture, now.write = nil, false
+		return now, &rest
+	}
+	if now.picture, rest.picture = cut(l.picture); len(rest.picture) > 0 {
+		rest.write = false
+		return now, &rest
+	}
+	return l, nil
 }
 
 func cut(lines []string) (now, rest []string) {
@@ -139,20 +203,55 @@ func cut(lines []string) (now, rest []string) {
 func (p *press) draw(r *Row, l laid, y, h float64, goesOn bool) {
 	p.pdf.SetLineWidth(0.15)
 	p.pdf.Line(margin, y+h, p.right, y+h)
-	for _, x := range []float64{p.valX, p.initX, p.timeX} {
-		p.pdf.Line(x, y, x, y+h)
-	}
+	p.pdf.Line(p.initX, y, p.initX, y+h)
+	p.pdf.Line(p.timeX, y, p.timeX, y+h)
 	if !goesOn {
 		p.mark(r.Form, y)
 	}
-	p.column(l.do, l.note, p.doX+1, y, r.Code())
-	at := y + cellPad
+	p.strip(l.caution, y)
+	y += l.top()
+	foot := y + h - l.top() - l.foot()
+	p.pdf.SetLineWidth(0.15)
+	p.pdf.Line(p.valX, y, p.valX, foot)
+	p.column(l, p.doX+1, y, r.Code())
+	p.values(l, y+cellPad)
+	p.picture(l.picture, foot)
+}
+
+// strip is a caution, with a bar beside it.
+func (p *press) strip(lines []string, y float64) {
+	if len(lines) == 0 {
+		return
+	}
+	y++
+	h := float64(len(lines)) * fineHigh
+	p.pdf.SetLineWidth(0.6)
+	p.pdf.Line(p.doX+1.6, y+0.2, p.doX+1.6, y+h)
+	p.face(paper.Regular, fineSize)
+	for i, line := range lines {
+		p.text(line, p.doX+3.4, y+float64(i+1)*fineHigh-0.8)
+	}
+}
+
+func (p *press) picture(lines []string, y float64) {
+	p.face(paper.Mono, pictureSize)
+	for i, line := range lines {
+		p.text(p.short(line, p.do+p.val-3), p.doX+1, y+float64(i+1)*pictureHigh)
+	}
+}
+
+// values is the right column: what it is to be, and room to write.
+func (p *press) values(l laid, at float64) {
 	p.face(l.valueFace, typeSize)
 	for i, line := range l.value {
 		p.text(line, p.valX+1.5, at+float64(i+1)*lineHigh-1)
 	}
 	at += float64(len(l.value)) * lineHigh
-	p.face(paper.Regular, 6.2)
+	size := 6.2
+	if len(l.name) > 0 {
+		size = fineSize
+	}
+	p.face(paper.Regular, size)
 	for i, line := range l.aside {
 		base := at + float64(i+1)*fineHigh - 0.7
 		if l.write {
@@ -170,18 +269,24 @@ func (p *press) draw(r *Row, l laid, y, h float64, goesOn bool) {
 	}
 }
 
-func (p *press) column(do, note []string, x, y float64, fixed bool) {
+func (p *press) column(l laid, x, y float64, fixed bool) {
+	at := y + cellPad
+	p.face(paper.Bold, typeSize)
+	for i, line := range l.name {
+		p.text(line, x, at+float64(i+1)*lineHigh-1)
+	}
+	at += float64(len(l.name)) * lineHigh
 	face := paper.Regular
 	if fixed {
 		face = paper.Mono
 	}
 	p.face(face, typeSize)
-	for i, line := range do {
-		p.text(line, x, y+cellPad+float64(i+1)*lineHigh-1)
+	for i, line := range l.do {
+		p.text(line, x, at+float64(i+1)*lineHigh-1)
 	}
 	p.face(paper.Regular, fineSize)
-	at := y + cellPad + float64(len(do))*lineHigh
-	for i, line := range note {
+	at += float64(len(l.do)) * lineHigh
+	for i, line := range l.note {
 		p.text(line, x, at+float64(i+1)*fineHigh-0.8)
 	}
 }
@@ -193,6 +298,7 @@ func (p *press) mark(f Form, y float64) {
 	x := margin + (boxWide-side)/2 - 0.5
 	p.pdf.SetLineWidth(0.35)
 	switch f {
+	case Told:
 	case Stop:
 		p.pdf.SetFillColor(0, 0, 0)
 		p.pdf.SetTextColor(255, 255, 255)

@@ -1,6 +1,7 @@
-// Package worksheet makes the printed sheet that goes with a unit: the steps
-// before power, then the dialogue stage by stage with what is answered, what
-// must be read back, and room for initials and times.
+// Package worksheet makes the printed sheet that goes with a unit: what the
+// plan says of it, the steps by hand with their cautions, then the dialogues
+// stage by stage with what is answered, what must be read back, the steps
+// after them, and room for initials and times.
 //
 // Make lays the sheets out as plain rows; PDF and HTML write them. Secrets
 // stand on a sheet by name only. The same plan gives the same bytes: there is
@@ -9,14 +10,17 @@ package worksheet
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"linehand/cmd/internal/draw"
 	"linehand/cmd/internal/page"
+	"linehand/cmd/internal/station"
 	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/plan/sums"
 	"linehand/script/site"
+	"linehand/script/steps"
 )
 
 // Set is the sheets of a site.
@@ -54,6 +58,7 @@ const (
 	Measure             // write what is measured or read
 	Stop                // when Do shows: answer nothing
 	Else                // when Do shows: go on as Value says
+	Told                // nothing to do: Value is what the plan says of Do
 )
 
 // Row is one line of a sheet.
@@ -64,13 +69,28 @@ type Row struct {
 	Note   string // below Do
 	Secret bool   // Value is the name of a secret
 	Words  bool   // Value is words for the person, not to be typed as it stands
+
+	// Of a step by hand; Value is then what good looks like.
+	Name      string // of the step; "" for what is no step
+	Caution   string // with its source
+	Again     bool   // Caution is that of the row before: it is shown once on a page
+	Otherwise string // what to do when it does not look like that
+	Picture   string // lines of at most 76 columns
+	Hold      bool   // a hold point: it is ticked before anything else is done
 }
 
-// Dialogue gives the dialogue of a unit, nil where it has no console.
-type Dialogue func(*plan.Unit) (*script.Dialogue, error)
+// Talks are the dialogues of a unit, nil where it has none.
+type Talks struct {
+	First *script.Dialogue // of the first boot; nil: it has no console
+	SetUp *script.Dialogue // of the rest of the settings
+	Proof *script.Dialogue // that all of them hold
+}
+
+// Dialogues gives the dialogues of a unit.
+type Dialogues func(*plan.Unit) (Talks, error)
 
 // Make lays out the sheets of units of a plan, with its sums.
-func Make(p *plan.Plan, all sums.Sums, units []*plan.Unit, dialogue Dialogue) (*Set, error) {
+func Make(p *plan.Plan, all sums.Sums, units []*plan.Unit, dialogues Dialogues) (*Set, error) {
 	set := &Set{Site: p.Site.Title, Digest: page.Digest(p)}
 	if set.Site == "" {
 		set.Site = p.Site.Name
@@ -78,35 +98,56 @@ func Make(p *plan.Plan, all sums.Sums, units []*plan.Unit, dialogue Dialogue) (*
 	m := newMaker(p, all)
 	for _, u := range units {
 		sheet := m.head(u)
-		sheet.Sections = m.bench(u)
-		d, err := dialogue(u)
+		talks, err := dialogues(u)
 		if err != nil {
 			return nil, err
 		}
-		if d != nil {
-			talk, err := conversation(u, d)
-			if err != nil {
-				return nil, fmt.Errorf("worksheet of %s: %w", u.Name, err)
-			}
-			sheet.Sections = append(sheet.Sections, talk...)
+		if sheet.Sections, err = m.sections(u, talks); err != nil {
+			return nil, fmt.Errorf("worksheet of %s: %w", u.Name, err)
 		}
-		sheet.Sections = append(sheet.Sections, closing(u, d != nil))
 		set.Units = append(set.Units, sheet)
 	}
 	return set, nil
 }
 
+// sections are those of one unit, in the order of the visit.
+func (m *maker) sections(u *plan.Unit, talks Talks) ([]Section, error) {
+	values := u.Values.With("lift", m.advice[u.Name])
+	before, after, err := steps.Render(talks.First, values, station.Policy(m.plan.Visit))
+	if err != nil {
+		return nil, err
+	}
+	out := []Section{m.told(u), byHand("By hand, before the dialogue", before)}
+	if talks.First != nil {
+		talk, err := conversation(values, talks.First)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, talk...)
+	}
+	later, err := afterwards(u, values, talks)
+	if err != nil {
+		return nil, err
+	}
+	out = append(append(out, later...), byHand("By hand, at the end", after), closing(talks.First != nil))
+	return slices.DeleteFunc(out, func(s Section) bool { return len(s.Rows) == 0 }), nil
+}
+
 // maker holds what is looked up for each unit.
 type maker struct {
-	plan *plan.Plan
-	lift map[string]sums.Lift
-	feed map[string]site.Feed
-	unit map[string]*plan.Unit
-	when map[string]string
+	plan   *plan.Plan
+	lift   map[string]sums.Lift
+	advice map[string]script.LiftValues
+	feed   map[string]site.Feed
+	unit   map[string]*plan.Unit
+	when   map[string]string
 }
 
 func newMaker(p *plan.Plan, all sums.Sums) *maker {
-	m := &maker{p, make(map[string]sums.Lift), make(map[string]site.Feed), make(map[string]*plan.Unit, len(p.Units)), make(map[string]string)}
+	m := &maker{
+		plan: p, lift: make(map[string]sums.Lift), advice: sums.LiftingOf(p, sums.Options{}), feed: make(map[string]site.Feed),
+		unit: make(map[string]*plan.Unit, len(p.Units)), when: make(map[string]string),
+	}
 	for _, l := range all.Lifting {
 		for _, name := range l.Units {
 			m.lift[name] = l
@@ -133,7 +174,12 @@ func (m *maker) schedule(v *sums.Visit) {
 		if a.Line > 0 {
 			parts = append(parts, fmt.Sprintf("line %d from %s", a.Line, draw.Clock(a.Connect.Start)))
 		}
-		m.when[a.Unit] = strings.Join(parts, "; ")
+		name, later := strings.CutSuffix(a.Unit, sums.Later)
+		if later {
+			m.when[name] += strings.Join(append([]string{""}, parts...), "; set-up and proof on ")
+			continue
+		}
+		m.when[name] = strings.Join(parts, "; ")
 	}
 }
 
@@ -161,20 +207,13 @@ func placeOf(u *plan.Unit) string {
 }
 
 // closing is what ends every sheet.
-func closing(u *plan.Unit, console bool) Section {
-	s := Section{Title: "At the end"}
-	if wait := u.Facts.Times.Waiting.Value; wait > 0 {
-		s.Rows = append(s.Rows, Row{Do: "The unit has finished by itself, and its indicators show it", Value: "takes about " + span(wait), Words: true})
-	}
+func closing(console bool) Section {
+	s := Section{Title: "Signed"}
 	if console {
-		s.Rows = append(s.Rows,
-			Row{Form: Measure, Do: "Name of the session record"},
-			Row{Do: "Console cable off, and its port closed"})
+		s.Rows = append(s.Rows, Row{Form: Measure, Do: "Name of the session record"})
 	}
 	s.Rows = append(s.Rows,
-		Row{Do: "Labels on the unit and on both ends of every cord and cable"},
-		Row{Do: "Boxes, straps, tools and spare screws out of the rack"},
-		Row{Form: Measure, Do: "Left open (for the punch list)"},
+		Row{Form: Measure, Do: "Left open (for the punch list): what, who, by when"},
 		Row{Form: Measure, Do: "Done by: name and signature"},
 		Row{Form: Measure, Do: "Looked over by: name and signature"})
 	return s

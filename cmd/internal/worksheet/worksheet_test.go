@@ -47,11 +47,17 @@ func sheets(t testing.TB, profile string) *Set {
 		return d
 	}
 	all, _ := sums.Work(s, p, sums.Options{Dialogue: load})
-	set, err := Make(p, all, p.Units, func(u *plan.Unit) (*script.Dialogue, error) {
-		if u.Dialogue == "" {
-			return nil, nil
+	set, err := Make(p, all, p.Units, func(u *plan.Unit) (Talks, error) {
+		var t Talks
+		for _, part := range []struct {
+			to   **script.Dialogue
+			path string
+		}{{&t.First, u.Dialogue}, {&t.SetUp, u.SetUp}, {&t.Proof, u.Proof}} {
+			if part.path != "" {
+				*part.to = load(part.path)
+			}
 		}
-		return load(u.Dialogue), nil
+		return t, nil
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +114,17 @@ func plain(u Unit) string {
 			if r.Secret {
 				value = "‹secret " + value + "›"
 			}
-			fmt.Fprintf(&b, " %s %s | %s | %s\n", [...]string{"tick", "answer", "compare", "measure", "stop", "else"}[r.Form], r.Do, value, r.Note)
+			if r.Caution != "" && !r.Again {
+				fmt.Fprintf(&b, " ! %s\n", r.Caution)
+			}
+			do := r.Do
+			if r.Name != "" {
+				do = nameOf(&r) + ": " + do
+			}
+			fmt.Fprintf(&b, " %s %s | %s | %s\n", [...]string{"tick", "answer", "compare", "measure", "stop", "else", "told"}[r.Form], do, value, r.Note+r.Otherwise)
+			if r.Picture != "" {
+				fmt.Fprintf(&b, "%s\n", strings.TrimRight(r.Picture, "\n"))
+			}
 		}
 	}
 	return b.String()
@@ -142,10 +158,12 @@ func TestOrder(t *testing.T) {
 	strap := rack.WristStrap()
 	for _, u := range set.Units {
 		text := plain(u)
-		steps := []string{fmt.Sprintf("person to ground at most %.0f MΩ", strap.MaxOhm/1e6), "Every module re-seated and tugged", "All supplies off before any cord goes in", "Cord of supply 1", "Wrist strap off", "Supply 1 on", "Indicators as"}
+		steps := []string{fmt.Sprintf("person to ground at most %.0f MΩ", strap.MaxOhm/1e6), "Static strap (hold point)", "Modules (hold point)", "Switches off (hold point)", "Power cord 1 (hold point)", "Hands clear (hold point)", "Supply 1 on (hold point)", "Lights at the start"}
 		if strings.HasPrefix(u.Name, "deep") || strings.HasPrefix(u.Name, "shallow") {
-			steps = []string{steps[0], "Rails on", "All 24 drives out", "Lift: ", "Drives seated", steps[1], steps[2], steps[3], "Cord of supply 2", steps[4], steps[5], "Supply 2 on", steps[6],
-				"Null-modem cable on the console port of the controller that is in charge", "Sign in:", "Unit name:", "Name of the cluster:", "read back", "Name of the session record"}
+			steps = []string{steps[0], "drives out first, then lifting device", steps[1], "Rails:", "Drives out (hold point)", "Lift (hold point)", "Drives (hold point)", steps[2], "Data cable e0", "Data cable e3", steps[3], steps[4],
+				"Power cord 2 (hold point)", steps[5], steps[6], "Supply 2 on (hold point)", steps[7],
+				"Controller in charge (hold point)", "Null-modem cable on the console port of the controller that is in charge", "Sign in:", "Unit name:", "Name of the cluster:", "read back",
+				"Lights at the end (hold point)", "Labels:", "Name of the session record"}
 		}
 		at := 0
 		for _, step := range steps {
@@ -156,10 +174,20 @@ func TestOrder(t *testing.T) {
 			}
 			at += i
 		}
+		cautions := 0
 		for _, s := range u.Sections {
-			if s.Caution != "" && (!strings.Contains(s.Caution, "Source: ") || !strings.Contains(s.Caution, "local codes and licensed practice")) {
-				t.Errorf("%s, %s: the caution names no source, or defers to nobody: %s", u.Name, s.Title, s.Caution)
+			for _, r := range s.Rows {
+				if r.Caution == "" {
+					continue
+				}
+				cautions++
+				if !strings.Contains(r.Caution, "Source: ") || !strings.Contains(strings.ToLower(r.Caution), "local codes and licensed practice") {
+					t.Errorf("%s, %s: the caution names no source, or defers to nobody: %s", u.Name, r.Name, r.Caution)
+				}
 			}
+		}
+		if cautions < 8 {
+			t.Errorf("%s: %d cautions", u.Name, cautions)
 		}
 	}
 }
@@ -299,6 +327,7 @@ func TestHTML(t *testing.T) {
 	for name, set := range map[string]*Set{"demo": sheets(t, demo), "hostile": hostile()} {
 		text := asHTML(t, set)
 		var open []string
+		acts := "" // attributes and styles: a URL that is only read refers to nothing
 		z := html.NewTokenizer(strings.NewReader(text))
 		for {
 			kind := z.Next()
@@ -306,6 +335,12 @@ func TestHTML(t *testing.T) {
 				break
 			}
 			token := z.Token()
+			for _, a := range token.Attr {
+				acts += " " + a.Key + "=" + a.Val
+			}
+			if len(open) > 0 && open[len(open)-1] == "style" {
+				acts += token.Data
+			}
 			switch kind {
 			case html.StartTagToken:
 				if token.Data == "script" || token.Data == "img" || token.Data == "link" {
@@ -324,7 +359,7 @@ func TestHTML(t *testing.T) {
 		if len(open) > 0 {
 			t.Errorf("%s: never closed: %v", name, open)
 		}
-		if found := regexp.MustCompile(`(?i)https?://|@import|url\(| src=| on[a-z]+=`).FindString(strings.ReplaceAll(text, "&lt;img src=x", "")); found != "" {
+		if found := regexp.MustCompile(`(?i)https?://|@import|url\(| src=| on[a-z]+=`).FindString(acts); found != "" {
 			t.Errorf("%s: the page refers to something outside, or acts: %q", name, found)
 		}
 	}

@@ -17,11 +17,14 @@ type Disks struct {
 	Unused  int           `json:"unused"`  // drives in no layout, and no spares
 	Chosen  disk.Figures  `json:"chosen"`  // of the planned layout
 	Options []disk.Option `json:"options"` // all layouts over the same drives
+
+	Serve string `json:"serve"` // the planned way: site.AtOnce or site.AfterCheck
+	Ways  []Way  `json:"ways"`  // both ways, at once first, with what each risks
 }
 
 // drawers is what makes two units' disks the same.
 type drawers struct {
-	kind, layout, size         string
+	kind, layout, size, serve  string
 	count, groups, spares, use int
 	bytes                      int64
 	stated                     disk.Stated
@@ -36,7 +39,7 @@ func (w *work) disks() {
 			continue
 		}
 		d := u.Facts.Drives
-		key := drawers{u.Kind, u.Storage.Layout.Value, d.Size.Text, d.Count.Value, u.Storage.Groups.Value, u.Storage.Spares.Value, u.Storage.Use.Value, d.Size.Bytes, statedOf(d)}
+		key := drawers{u.Kind, u.Storage.Layout.Value, d.Size.Text, serveOf(u), d.Count.Value, u.Storage.Groups.Value, u.Storage.Spares.Value, u.Storage.Use.Value, d.Size.Bytes, statedOf(d)}
 		if fault, ok := faults[key]; ok {
 			fault(u)
 			continue
@@ -96,7 +99,10 @@ func (w *work) disk(u *plan.Unit, k drawers) (Disks, func(*plan.Unit)) {
 			w.report(plan.Error, u.Storage.Pos, fmt.Sprintf("the storage of %s cannot be compared: %v", u.Name, err), "", "check the drives")
 		}
 	}
-	return Disks{Kind: u.Kind, Drives: k.count, Size: k.size, Unused: k.count - len(drives), Chosen: chosen, Options: options}, nil
+	return Disks{
+		Kind: u.Kind, Drives: k.count, Size: k.size, Unused: k.count - len(drives), Chosen: chosen, Options: options,
+		Serve: k.serve, Ways: ways(chosen, u.Facts.Drives),
+	}, nil
 }
 
 func layoutOf(s site.Storage) disk.Layout {
@@ -121,6 +127,7 @@ func (w *work) diskFindings(u *plan.Unit, d Disks) {
 	if d.Chosen.Certain == 0 {
 		w.report(plan.Warning, u.Storage.Layout.Pos, fmt.Sprintf("the storage of %s survives the failure of no drive", u.Name), "md(4): a striped array has no redundancy", "choose a layout with mirrors or parity, unless the data can be lost")
 	}
+	w.serveFindings(u, d)
 	if d.Unused > 0 {
 		w.report(plan.Warning, first(u.Storage.Use.Pos, u.Storage.Pos), fmt.Sprintf("%d of the %d drives of %s are in no layout and no spares", d.Unused, d.Drives, u.Name), "", "raise use: or spares:, or say the number of drives that it really has")
 	}

@@ -3,6 +3,7 @@ package sums
 import (
 	"fmt"
 
+	"linehand/script"
 	"linehand/script/plan"
 	"linehand/script/plan/lift"
 )
@@ -46,6 +47,67 @@ func (w *work) lifting() {
 			w.liftFindings(u, w.sums.Lifting[i])
 		}
 	}
+}
+
+// LiftingOf gives what dialogues call lift, by the name of the unit. Of a unit
+// whose lift cannot be reckoned it says what common practice says.
+func LiftingOf(p *plan.Plan, o Options) map[string]script.LiftValues {
+	if o.Rise == 0 {
+		o.Rise = UsualRise
+	}
+	w := &work{plan: p, options: o, unit: make(map[string]*plan.Unit, len(p.Units))}
+	for _, u := range p.Units {
+		w.unit[u.Name] = u
+	}
+	w.racks()
+	w.lifting()
+	out := make(map[string]script.LiftValues, len(p.Units))
+	for _, l := range w.sums.Lifting {
+		for _, name := range l.Units {
+			out[name] = l.values()
+		}
+	}
+	for _, u := range p.Units {
+		if _, known := out[u.Name]; !known {
+			out[u.Name] = unreckoned(u)
+		}
+	}
+	return out
+}
+
+func (l Lift) values() script.LiftValues {
+	chosen := l.DrivesIn
+	v := script.LiftValues{People: l.People, DrivesOut: l.DrivesFirst, Source: lift.Source + "; sharing a load is not in it"}
+	if l.DrivesFirst {
+		chosen = l.DrivesOut
+	}
+	v.Kg = fmt.Sprintf("%.1f", chosen.Weight)
+	switch {
+	case l.Device:
+		v.Advice = fmt.Sprintf("Use a lifting device, with %d people to guide", l.People)
+	case l.People == 1:
+		v.Advice = "One person lifts, with a second at hand"
+	default:
+		v.Advice = fmt.Sprintf("%d people lift, and one of them gives the word", l.People)
+	}
+	v.Advice += fmt.Sprintf(": %s kg, from %.0f cm to %.0f cm above the floor", v.Kg, l.From/10, l.To/10)
+	if l.DrivesFirst {
+		v.Advice += fmt.Sprintf(" (%.1f kg with the drives in)", l.DrivesIn.Weight)
+	}
+	v.Advice += "."
+	return v
+}
+
+// unreckoned is for a unit that stands in no rack, or whose weight or depth
+// is not stated.
+func unreckoned(u *plan.Unit) script.LiftValues {
+	whole, _, _ := weightOf(u)
+	if whole == 0 {
+		return script.LiftValues{Source: commonPractice,
+			Advice: "Its weight is not stated in the plan: read it from the chassis or the maker's sheet, and plan for two people or a lifting device."}
+	}
+	return script.LiftValues{Kg: fmt.Sprintf("%.1f", whole), Source: commonPractice,
+		Advice: fmt.Sprintf("It weighs %.1f kg. Where that is more than one person lifts with ease, plan for two or for a lifting device.", whole)}
 }
 
 func (w *work) lift(u *plan.Unit, k alike) (Lift, bool) {

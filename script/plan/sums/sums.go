@@ -98,6 +98,7 @@ type Lift struct {
 // Visit is the schedule of a visit.
 type Visit struct {
 	schedule.Schedule
+	Units       int           `json:"units"`
 	Technicians int           `json:"technicians"`
 	Lines       int           `json:"lines"`
 	MoveCable   time.Duration `json:"move_cable_ns"`
@@ -107,7 +108,7 @@ type Visit struct {
 
 // Talk estimates a unit's dialogue.
 type Talk struct {
-	Unit       string        `json:"unit"`
+	Unit       string        `json:"unit"`       // its name, with Later behind it for what follows the first boot
 	Characters int           `json:"characters"` // heard and typed
 	Exchanges  int           `json:"exchanges"`
 	Time       time.Duration `json:"time_ns"`
@@ -144,6 +145,7 @@ type work struct {
 	sums     Sums
 	problems plan.Problems
 	open     map[string]bool
+	lone     map[string][]string // units without a cluster that are spoken to, by network
 	strips   map[string][]string // outlet strips that a unit's cords go to
 }
 

@@ -86,7 +86,7 @@ func TestDemo(t *testing.T) {
 	}
 	// 20 TB at 150 MB/s.
 	near("rebuild, s", out.Disks[0].Chosen.Rebuild.Seconds(), 20e12/150e6, 1)
-	if v := out.Visit; v.Makespan < v.Bounds.Lowest() || len(v.Talks) != 6 || len(v.Assignments) != 12 {
+	if v := out.Visit; v.Makespan < v.Bounds.Lowest() || len(v.Talks) != 12 || len(v.Assignments) != 16 || v.Units != 12 { // four shelves are set up and proved on a line, two switches over SSH
 		t.Errorf("visit: %v of at least %v, %d talks, %d assignments", v.Makespan, v.Bounds.Lowest(), len(v.Talks), len(v.Assignments))
 	}
 	if len(out.Open) > 0 {
@@ -111,10 +111,63 @@ func TestVisitKeepsTheOrder(t *testing.T) {
 	for i, a := range out.Visit.Assignments {
 		at[a.Unit] = i
 	}
-	for _, x := range [][2]string{{"deep-1", "deep-2"}, {"shallow-1", "shallow-2"}, {"strip-1a", "deep-1"}, {"strip-2b", "quay-sw2"}} {
+	for _, x := range [][2]string{{"quay-sw1", "deep-1"}, {"quay-sw2", "shallow-1"}, {"deep-1", "deep-2"}, {"shallow-1", "shallow-2"}, {"strip-1a", "deep-1"}, {"strip-2b", "quay-sw2"}} {
 		before, after := out.Visit.Assignments[at[x[0]]], out.Visit.Assignments[at[x[1]]]
 		if after.Connect.Start < before.Wait.End {
 			t.Errorf("%s is connected at %v, before %s is ready at %v", x[1], after.Connect.Start, x[0], before.Wait.End)
+		}
+	}
+}
+
+// What follows the first boot takes a line once the unit has finished by
+// itself; over SSH it takes none, and is part of the waiting. The members of
+// a cluster come one after another.
+func TestVisitGoesOn(t *testing.T) {
+	const text = `
+networks:
+  - {name: quay, subnet: 192.0.2.0/24}
+clusters:
+  - {name: deep}
+kinds:
+  shelf:
+    dialogue: ../first
+    proof: proof
+    reach: REACH
+    ssh: {user: keeper, role: key}
+    times: {waiting: 10m}
+secrets: {key: {env: KEY}}
+visit: {technicians: 1, lines: 3}
+units:
+  - {name: a-3, kind: shelf, serial: A3, cluster: {join: deep}, ports: [{name: e0, network: quay, address: 192.0.2.3}]}
+  - {name: a-1, kind: shelf, serial: A1, cluster: {start: deep}, ports: [{name: e0, network: quay, address: 192.0.2.1}]}
+  - {name: a-2, kind: shelf, serial: A2, cluster: {join: deep}, ports: [{name: e0, network: quay, address: 192.0.2.2}]}
+`
+	d, err := script.Parse("d.yaml", []byte("format: linehand.dialogue/1\nname: d\nfacts: {serial: 'S (\\S+)'}\nstages:\n  - {stage: one, within: 1m, exchanges: [{prompt: '>', answer: 'show ${unit.name}'}]}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for reach, want := range map[string]int{"console": 6, "ssh": 3} {
+		s, p := profile(t, strings.Replace(text, "REACH", reach, 1))
+		out, problems := sums.Work(s, p, sums.Options{Dialogue: func(string) *script.Dialogue { return d }})
+		v := out.Visit
+		if v == nil || len(v.Assignments) != want || v.Units != 3 || len(v.Talks) != 6 {
+			t.Fatalf("%s: %+v, %v", reach, v, problems)
+		}
+		ready := map[string]time.Duration{}
+		begun := map[string]time.Duration{}
+		for _, a := range v.Assignments {
+			ready[a.Unit], begun[a.Unit] = a.Wait.End, a.Connect.Start
+		}
+		for _, x := range [][2]string{{"a-1", "a-3"}, {"a-3", "a-2"}} {
+			if begun[x[1]] < ready[x[0]] {
+				t.Errorf("%s: %s begins at %v, and %s is ready at %v", reach, x[1], begun[x[1]], x[0], ready[x[0]])
+			}
+		}
+		if begun["a-1"+sums.Later] < ready["a-1"] && reach == "console" {
+			t.Errorf("its proof begins at %v, and it is ready at %v", begun["a-1"+sums.Later], ready["a-1"])
+		}
+		if waits := v.Assignments[1].Wait; reach == "ssh" && waits.End-waits.Start <= 10*time.Minute {
+			t.Errorf("over SSH it waits for %v, and is proved within that", waits.End-waits.Start)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package sums
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"linehand/script"
@@ -35,22 +36,18 @@ func (w *work) visit() {
 		return
 	}
 	out := &Visit{Technicians: v.Technicians.Value, Lines: v.Lines.Value, MoveCable: w.options.MoveCable, Note: TalkNote}
-	starter := make(map[string]string)
-	for _, u := range w.plan.Units {
-		if u.Cluster != "" && u.Planned["cluster.mode"] == string(site.Start) {
-			starter[u.Cluster] = u.Name
-		}
-	}
 	known := make(map[talkShape]Talk)
 	batch := schedule.Batch{Lines: out.Lines, Technicians: out.Technicians, MoveCable: out.MoveCable}
 	for _, u := range w.plan.Units {
 		unit := schedule.Unit{Name: u.Name, Hands: u.Facts.Times.ByHand.Value, Boot: u.Facts.Times.Boot.Value, Wait: u.Facts.Times.Waiting.Value}
-		if first := starter[u.Cluster]; first != "" && first != u.Name {
-			unit.After = []string{first}
+		if before := u.After(); before != "" {
+			unit.After = []string{before}
+		} else if u.Cluster != "" {
+			unit.After = w.network(u)
 		}
 		unit.After = append(unit.After, w.strips[u.Name]...)
 		if u.Dialogue != "" {
-			talk, ok := w.talk(u, known)
+			talk, ok := w.talk(u, u.Dialogue, known)
 			if !ok {
 				return
 			}
@@ -60,8 +57,23 @@ func (w *work) visit() {
 				w.leaveOpen("the times of kind %s are not stated: the schedule counts its dialogue alone; write times: {boot: …, waiting: …, by-hand: …}", u.Kind)
 			}
 		}
+		later, ok := w.later(u, known)
+		if !ok {
+			return
+		}
+		if later.Time > 0 {
+			out.Talks = append(out.Talks, later)
+		}
+		if later.Time > 0 && u.Reach == site.OverSSH {
+			unit.Wait += later.Time // it needs no line
+			later.Time = 0
+		}
 		batch.Units = append(batch.Units, unit)
+		if later.Time > 0 {
+			batch.Units = append(batch.Units, schedule.Unit{Name: later.Unit, Dialogue: later.Time, After: []string{u.Name}})
+		}
 	}
+	out.Units = len(w.plan.Units)
 	s, err := schedule.Plan(batch)
 	if err != nil {
 		w.report(plan.Error, v.Pos, fmt.Sprintf("there is no schedule: %v", err), "", "check the times and the visit")
@@ -69,6 +81,60 @@ func (w *work) visit() {
 	}
 	out.Schedule = s
 	w.sums.Visit = out
+}
+
+// network names the units without a cluster that are in a network of the
+// unit, the switches among them: it looks for its cluster across them.
+func (w *work) network(u *plan.Unit) []string {
+	if w.lone == nil {
+		w.lone = make(map[string][]string)
+		for _, other := range w.plan.Units {
+			if other.Cluster != "" || other.Dialogue == "" {
+				continue
+			}
+			for _, name := range networksOf(other) {
+				w.lone[name] = append(w.lone[name], other.Name)
+			}
+		}
+	}
+	var names []string
+	for _, name := range networksOf(u) {
+		names = append(names, w.lone[name]...)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+// networksOf names the networks that a unit has a port in, each once.
+func networksOf(u *plan.Unit) []string {
+	ports, _ := u.Values["ports"].([]script.PortValues)
+	var names []string
+	for _, p := range ports {
+		if !slices.Contains(names, p.Network.Name) {
+			names = append(names, p.Network.Name)
+		}
+	}
+	return names
+}
+
+// Later is what follows a unit's name where its set-up and proof are meant,
+// once it has finished by itself. No unit's name has a colon.
+const Later = ": set-up and proof"
+
+// later estimates the set-up and the proof of a unit in one.
+func (w *work) later(u *plan.Unit, known map[talkShape]Talk) (Talk, bool) {
+	sum := Talk{Unit: u.Name + Later}
+	for _, path := range []string{u.SetUp, u.Proof} {
+		if path == "" {
+			continue
+		}
+		t, ok := w.talk(u, path, known)
+		if !ok {
+			return Talk{}, false
+		}
+		sum.Characters, sum.Exchanges, sum.Time = sum.Characters+t.Characters, sum.Exchanges+t.Exchanges, sum.Time+t.Time
+	}
+	return sum, true
 }
 
 // talkShape is what makes two units' estimates the same.
@@ -80,12 +146,12 @@ type talkShape struct {
 // talk estimates the dialogue of a unit. Units with the same dialogue, for
 // which as much is planned, have the estimate of the first of them:
 // their values differ in length by a few characters.
-func (w *work) talk(u *plan.Unit, known map[talkShape]Talk) (Talk, bool) {
-	d := w.options.Dialogue(u.Dialogue)
+func (w *work) talk(u *plan.Unit, path string, known map[talkShape]Talk) (Talk, bool) {
+	d := w.options.Dialogue(path)
 	if d == nil {
 		return Talk{}, false // its faults are told elsewhere
 	}
-	shape := talkShape{u.Dialogue, u.Kind, u.Planned["cluster.mode"], len(u.Planned)}
+	shape := talkShape{path, u.Kind, u.Planned["cluster.mode"], len(u.Planned)}
 	t, ok := known[shape]
 	if !ok {
 		t = estimate(d, u)
@@ -141,6 +207,9 @@ func (t *Talk) once(s *script.Stage, v script.Values) {
 func left(g *script.Guard, v script.Values) bool {
 	if g == nil {
 		return false
+	}
+	if g.Never(v) {
+		return true
 	}
 	yes, err := g.True(v)
 	return err == nil && !yes && len(g.Facts()) == 0

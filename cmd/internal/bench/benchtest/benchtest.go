@@ -320,6 +320,17 @@ func (b *Bench) Rest(_ context.Context, by bench.Person, id string, rest bool) e
 	})
 }
 
+// Knock asks who is on a line; the script says what comes of it.
+func (b *Bench) Knock(_ context.Context, by bench.Person, id string) error {
+	return b.act(Call{by, "Knock", id, ""}, id, func(l *line) error {
+		switch l.State {
+		case bench.Listening, bench.Unmatched, bench.Matched, bench.Finished:
+			return nil
+		}
+		return bench.ErrState
+	})
+}
+
 // Match says which unit a line's is.
 func (b *Bench) Match(_ context.Context, by bench.Person, id, unit string) error {
 	return b.act(Call{by, "Match", id, unit}, id, func(l *line) error {
@@ -372,7 +383,7 @@ func (b *Bench) Release(_ context.Context, by bench.Person, hold string, r bench
 			continue
 		}
 		if !slices.Contains(l.Hold.Choices, r.Choice) {
-			return fmt.Errorf("choice %q is none of this hold's", r.Choice)
+			return fmt.Errorf("%w: %q is no way out of this hold", bench.ErrChoice, r.Choice)
 		}
 		text := r.Choice
 		if !r.Secret {
