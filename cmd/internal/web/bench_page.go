@@ -89,11 +89,12 @@ func asNumber(b bool) int {
 	return 0
 }
 
-// urgency sorts those that need a person by what for; the others stay in
-// place, so that a page that is watched does not jump about.
+// urgency sorts those that need a person by what for. The others stay in
+// place, so that a page that is watched does not jump about; only lines that
+// cannot be used come last.
 func urgency(l bench.Line) int {
 	if !needs(l) {
-		return 0
+		return asNumber(l.State == bench.Busy || l.State == bench.Resting || l.State == bench.Absent)
 	}
 	return slices.Index(order, l.State)
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	cdplog "github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
@@ -132,10 +133,35 @@ func (b *browser) fill(selector, text string) {
 	b.do("fill in "+selector, chromedp.SetValue(chromedp.CSS(selector), text))
 }
 
+// selectOption chooses in a list, and has the page hear of it.
+func selectOption(selector, value string) chromedp.Action[chromedp.Void] {
+	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
+		ok, err := chromedp.Evaluate[bool](fmt.Sprintf(`(() => { const s = document.querySelector(%s); s.value = %s; s.dispatchEvent(new Event("change", { bubbles: true })); return s.value === %[2]s })()`, quote(selector), quote(value)))(ctx, t)
+		if err == nil && !ok {
+			err = fmt.Errorf("there is no choice %q", value)
+		}
+		return chromedp.Void{}, err
+	}
+}
+
 // keys presses keys wherever the focus is.
 func (b *browser) keys(keys string) {
 	b.t.Helper()
 	b.do("press "+keys, chromedp.KeyEvent(keys))
+}
+
+// shortcut presses a key that writes nothing, as a browser has it whose page
+// takes the key.
+func (b *browser) shortcut(key string) {
+	b.t.Helper()
+	b.do("press "+key, chromedp.Func(func(ctx context.Context, _ *chromedp.Target) error {
+		for _, kind := range []input.DispatchKeyEventType{input.DispatchKeyEventTypeRawKeyDown, input.DispatchKeyEventTypeKeyUp} {
+			if _, err := chromedp.Call(ctx, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kind, Key: key}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
 }
 
 // said waits until the page has told something.

@@ -55,6 +55,7 @@ func (s *site) fleetPage(w http.ResponseWriter, r *http.Request) {
 	if len(v.Benches) == 0 {
 		v.Benches = []benchSeen{{Bench: s.itself(f.Now), Here: true}}
 		v.Benches[0].tally()
+		v.Benches[0].Needing = f.Needs
 	}
 	f.Data = v
 	s.show(w, http.StatusOK, f)

@@ -35,13 +35,12 @@ type stageView struct {
 	Entries []audit.Entry
 }
 
-// softKey is a key that a phone does not have, and what it sends: the control
-// codes of ECMA-48, and its sequences for the arrows.
-type softKey struct{ Name, Sends string }
+// softKey is a key that a phone does not have; the script knows what it sends.
+type softKey struct{ Name, Key string }
 
 var softKeys = []softKey{
-	{"Enter", "\r"}, {"Tab", "\t"}, {"Esc", "\x1b"}, {"Backspace", "\x7f"}, {"Ctrl C", "\x03"}, {"Space", " "},
-	{"Up", "\x1b[A"}, {"Down", "\x1b[B"}, {"Left", "\x1b[D"}, {"Right", "\x1b[C"},
+	{"Enter", "Enter"}, {"Tab", "Tab"}, {"Esc", "Escape"}, {"Backspace", "Backspace"}, {"Ctrl C", "Interrupt"}, {"Space", "Space"},
+	{"Up", "ArrowUp"}, {"Down", "ArrowDown"}, {"Left", "ArrowLeft"}, {"Right", "ArrowRight"},
 }
 
 func (s *site) linePage(w http.ResponseWriter, r *http.Request) {

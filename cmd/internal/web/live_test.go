@@ -89,7 +89,7 @@ func TestActing(t *testing.T) {
 	for _, c := range fake.Calls() {
 		texts = append(texts, fmt.Sprintf("%s %s by %s", c.What, c.Text, c.By.Name))
 	}
-	want := []string{"Allow shelf-03 by Robin", "Release type y by Robin", "Label blue cable by Robin"}
+	want := []string{"Allow shelf-03 by Robin", "Release type  y by Robin", "Label blue cable by Robin"}
 	if strings.Join(texts, ";") != strings.Join(want, ";") {
 		t.Errorf("the bench was asked for %q, want %q", texts, want)
 	}
@@ -112,7 +112,9 @@ func TestTyping(t *testing.T) {
 	b.keys(kb.Backspace)
 	b.keys(kb.ArrowUp)
 	b.keys(kb.Enter)
-	b.click(`[data-send="\\x03"], .softkeys button:nth-child(5)`)
+	for _, key := range []string{"Tab", "Interrupt", "Enter"} {
+		b.click(`[data-send="` + key + `"]`)
+	}
 	b.fill("#typed-secret", "not to be kept")
 	b.click("#typed-secret + button")
 	b.said("It was kept nowhere")
@@ -127,7 +129,7 @@ func TestTyping(t *testing.T) {
 			typed.WriteString(c.Text)
 		}
 	}
-	if want := "10.0.0.1/24\x7f\x1b[A\r\x03"; typed.String() != want {
+	if want := "10.0.0.1/24\x7f\x1b[A\r\t\x03\r"; typed.String() != want {
 		t.Errorf("typed %q, want %q", typed.String(), want)
 	}
 }

@@ -141,14 +141,14 @@ func TestKeys(t *testing.T) {
 	b := open(t, base, link)
 	b.visit("/")
 	b.until(patience, "the page is live", `document.getElementById("live").textContent.includes("Live")`)
-	b.keys("?")
+	b.shortcut("?")
 	b.until(patience, "the list opens", `document.getElementById("keys-help").open`)
 	if twice := js[bool](b, `(() => { const k = Array.from(document.querySelectorAll("#keys-help tbody kbd")).map((e) => e.textContent); return new Set(k).size !== k.length })()`); twice {
 		t.Error("a key is listed twice")
 	}
 	b.keys(kb.Escape)
 	b.until(patience, "it closes", `!document.getElementById("keys-help").open`)
-	b.keys("/")
+	b.shortcut("/")
 	b.until(patience, "the filter has the focus", `document.activeElement.id === "find"`)
 	b.keys("cable 3")
 	b.until(patience, "it is filtered", `document.querySelectorAll(".card").length === 1 && document.querySelector(".card").textContent.includes("cable 3")`)
@@ -156,14 +156,14 @@ func TestKeys(t *testing.T) {
 		t.Errorf("what was typed became %q", got)
 	}
 	b.visit("/")
-	b.keys("n")
-	b.until(patience, "the line that needs a person opens", fmt.Sprintf("location.pathname === %q", "/lines/"+url.QueryEscape(held)))
-	b.keys("h")
+	b.shortcut("n")
+	b.until(patience, "the line that needs a person opens", fmt.Sprintf("decodeURIComponent(location.pathname) === %q", "/lines/"+held))
+	b.shortcut("h")
 	b.until(patience, "the hold has the focus", `document.activeElement.id === "hold"`)
-	b.keys("b")
+	b.shortcut("b")
 	b.until(patience, "the Bench page", `location.pathname === "/"`)
 	js[bool](b, `(() => { localStorage.setItem("linehand-keys", "off"); return true })()`)
-	b.keys("?")
+	b.shortcut("?")
 	if js[bool](b, `document.getElementById("keys-help").open`) {
 		t.Error("keys that are put off still work")
 	}

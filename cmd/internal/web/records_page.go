@@ -21,6 +21,7 @@ import (
 // recordsView is the Records page.
 type recordsView struct {
 	Query   url.Values
+	Closer  bool // more is asked for than words
 	Asked   bool
 	Records []found
 	More    bool // there may be more than are shown
@@ -41,6 +42,7 @@ func (s *site) recordsPage(w http.ResponseWriter, r *http.Request) {
 	f.Live = "records"
 	v := recordsView{Query: r.URL.Query()}
 	q, wrong := queryOf(v.Query)
+	v.Closer = wrong != "" || q != index.Query{Text: q.Text, Limit: mostHits}
 	v.Wrong, v.Asked = wrong, q != index.Query{Limit: mostHits}
 	if wrong == "" {
 		hits, err := s.Archive.Find(r.Context(), q)
@@ -91,16 +93,16 @@ func byRecord(hits []index.Hit) []found {
 
 // recordView is the page of one record.
 type recordView struct {
-	Name   string
-	Report audit.Report
-	Seal   *seal.Result
-	State  string // of the seal, as sealState has it
-	Events []event
-	Stages []event
-	Length int64
-	Film   template.JS // JSON, escaped
-	Text   string
-	Lines  int
+	Name    string
+	Report  audit.Report
+	Seal    *seal.Result
+	State   string // of the seal, as sealState has it
+	Events  []event
+	Stages  []event
+	Length  int64
+	Film    template.JS // JSON, escaped
+	Text    string
+	Entered bool // anything was
 }
 
 type event struct {
@@ -141,6 +143,9 @@ func (s *site) recordView(name string, rec *transcript.Record) (v recordView, er
 		return v, err
 	}
 	v.State = sealState(v.Seal)
+	for _, st := range v.Report.Stages {
+		v.Entered = v.Entered || len(st.Entries) > 0
+	}
 	film := replay.FilmOf(rec)
 	v.Length = film.Length
 	for _, m := range film.Events {

@@ -7,6 +7,8 @@ import (
 	"path"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/draw"
@@ -15,7 +17,7 @@ import (
 
 func (s *site) functions() template.FuncMap {
 	return template.FuncMap{
-		"plain": transcript.Printable,
+		"plain": transcript.Printable, "sentence": sentence,
 		"state": stateWord, "mark": stateMark, "choice": choiceWord, "stageWord": stageWord, "stageMark": stageMark,
 		"left": leftWords, "took": tookWords, "clock": clock, "day": day, "stamp": stamp, "iso": iso,
 		"line": linePath, "record": recordPath, "onLine": onLine, "ofRecord": ofRecord, "esc": url.PathEscape,
@@ -23,6 +25,13 @@ func (s *site) functions() template.FuncMap {
 		"size": sizeWords, "safe": safeURL, "stateText": func(st string) string { return stateWord(bench.State(st)) },
 		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}
+}
+
+// sentence is text that begins with a capital, as a paragraph of its own.
+func sentence(text string) string {
+	text = transcript.Printable(text)
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[size:]
 }
 
 // stateWord is a state in people's words.

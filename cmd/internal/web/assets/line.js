@@ -85,20 +85,27 @@
     sending = false;
   }
 
+  // What the keys send: control codes of ECMA-48, and its sequences.
   const special = { Enter: "\r", Backspace: "\x7f", Escape: "\x1b", Delete: "\x1b[3~", ArrowUp: "\x1b[A", ArrowDown: "\x1b[B", ArrowRight: "\x1b[C", ArrowLeft: "\x1b[D", Home: "\x1b[H", End: "\x1b[F" };
+  const soft = { Tab: "\t", Space: " ", Interrupt: "\x03" };
+  let handled = false; // the key that is down was sent already
+  field.addEventListener("keyup", () => { handled = false; });
   field.addEventListener("keydown", (e) => {
+    handled = false;
     if (e.isComposing || e.altKey || e.metaKey) return;
     let keys = "";
     if (e.ctrlKey && !e.shiftKey && /^[a-z@[\\\]^_]$/.test(e.key) && e.key !== "v") keys = String.fromCharCode(e.key.toUpperCase().charCodeAt(0) & 31);
     else if (!e.ctrlKey && Object.hasOwn(special, e.key)) keys = special[e.key];
     if (!keys) return;
     e.preventDefault();
+    handled = true;
     press(keys);
   });
   // What a keyboard on glass writes comes as input, whatever its keys say.
   field.addEventListener("beforeinput", (e) => {
     if (e.inputType === "insertCompositionText") return;
-    if (e.inputType === "deleteContentBackward") press("\x7f");
+    if (handled) { /* some keyboards tell of a key twice */ }
+    else if (e.inputType === "deleteContentBackward") press("\x7f");
     else if (e.inputType === "insertLineBreak" || e.inputType === "insertParagraph") press("\r");
     else {
       const text = e.data !== null ? e.data : e.dataTransfer ? e.dataTransfer.getData("text/plain") : "";
@@ -107,5 +114,5 @@
     e.preventDefault();
   });
   field.addEventListener("compositionend", (e) => { if (e.data) press(e.data); field.value = ""; });
-  for (const b of linehand.all("[data-send]", typing)) b.addEventListener("click", () => press(b.dataset.send));
+  for (const b of linehand.all("[data-send]", typing)) b.addEventListener("click", () => press(soft[b.dataset.send] || special[b.dataset.send]));
 })();
