@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"linehand/cmd/internal/bench"
@@ -115,23 +116,26 @@ func (s *site) told(v *lineView) {
 // stagesOf puts what was recorded beside the stages that there are.
 func stagesOf(names []string, r audit.Report, l bench.Line) []stageView {
 	var out []stageView
-	at := make(map[string]int)
 	for _, name := range names {
-		at[name] = len(out)
-		out = append(out, stageView{Name: name, State: "ahead"})
-	}
-	for _, st := range r.Stages {
-		i, ok := at[st.Name]
-		if !ok {
-			i = len(out)
-			at[st.Name] = i
-			out = append(out, stageView{Name: st.Name})
+		if !strings.Contains(name, "${") { // one that is done for each of a list has no name yet
+			out = append(out, stageView{Name: name, State: "ahead"})
 		}
+	}
+	last := -1
+	for _, st := range r.Stages {
+		i := slices.IndexFunc(out, func(v stageView) bool { return v.Name == st.Name })
+		if i < 0 {
+			i = last + 1
+			out = slices.Insert(out, i, stageView{Name: st.Name})
+		}
+		last = i
 		out[i].State, out[i].Took = st.State, st.Took
 		out[i].Entries = append(out[i].Entries, st.Entries...)
 	}
-	if i, ok := at[l.Stage]; ok && (l.State == bench.Playing || l.State == bench.Holding || l.State == bench.Taken) {
-		out[i].Now = true
+	if l.State == bench.Playing || l.State == bench.Holding || l.State == bench.Taken {
+		for i := range out {
+			out[i].Now = out[i].Name == l.Stage
+		}
 	}
 	return out
 }

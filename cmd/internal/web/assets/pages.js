@@ -225,11 +225,12 @@ const linehand = (function () {
       say(form.dataset.done || "Done.");
       if (form.dataset.then) then[form.dataset.then](answer, form);
     } catch (fault) {
-      say(fault.message, true);
+      say(fault.message + (form.dataset.mend ? " " + form.dataset.mend : ""), true);
     }
     if (el("busy")) el("busy").hidden = true;
     form.removeAttribute("aria-busy");
     buttons.forEach((b) => b.removeAttribute("aria-disabled"));
+    last = -every; // whoever has done something sees at once what came of it
     if (body.dataset.live) refresh();
   }
 
