@@ -114,7 +114,7 @@ func (b *benching) runAll(ctx context.Context) error {
 		}
 	})
 	tasks.Go(func() { firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, "", b.log) })
-	tasks.Go(func() { b.notify(ctx) })
+	tasks.Go(func() { b.notify(ctx, func() { b.bench.Lines() }) })
 	b.log.Info().Str("bench", b.bench.Name()).Msg("the bench runs")
 	err := b.bench.Run(ctx)
 	cancel(nil)

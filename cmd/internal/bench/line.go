@@ -28,6 +28,7 @@ type line struct {
 	retry   time.Time // a run could not begin: not before this time
 	run     *run      // nil: none
 	resume  string    // unit whose run was cut off on this line
+	asked   time.Time // until when it is waited for who is there, before that
 }
 
 func newLine(d *Daemon, id, address string, plugged bool) *line {
@@ -42,8 +43,11 @@ func newLine(d *Daemon, id, address string, plugged bool) *line {
 		}
 		for unit, r := range s.Runs {
 			if r.Line == id && r.Ending == nil {
-				l.resume = unit
+				l.resume, l.asked = unit, time.Now().Add(askBefore)
 			}
+		}
+		if l.resume != "" {
+			return
 		}
 		if r, ok := s.Runs[note.Unit]; ok && r.Line == id && r.Ending != nil {
 			l.shown.Unit, l.shown.Serial, l.shown.Ending, l.shown.Record = note.Unit, r.Serial, r.Ending, recordName(r.Record)
@@ -266,11 +270,8 @@ func (l *line) next() *job {
 	if time.Now().Before(l.retry) {
 		return nil
 	}
-	if d.work[l.resume].State.over() {
-		l.resume = "" // it was brought up elsewhere
-	}
-	if l.resume != "" {
-		return &job{unit: l.resume, again: true}
+	if j, wait := l.resumed(); j != nil || wait {
+		return j
 	}
 	if l.shown.State == Finished {
 		if _, over := d.overLocked(l.shown.Unit); over || !d.work[l.shown.Unit].State.due() {
@@ -288,6 +289,29 @@ func (l *line) next() *job {
 		return nil
 	}
 	return &job{unit: unit, order: o}
+}
+
+// askBefore is how long a unit whose run was cut off may take to say that it
+// is still there. One that does not say is looked at all the same: it may be
+// in the middle of a restart.
+const askBefore = 8 * time.Second
+
+// resumed is the run that was cut off on this line, unless another unit is on
+// it by now, or it was brought up elsewhere. wait: that is not known yet.
+// Called with the lock held.
+func (l *line) resumed() (j *job, wait bool) {
+	switch {
+	case l.resume == "":
+		return nil, false
+	case l.d.work[l.resume].State.over(),
+		l.shown.State == Unmatched && l.shown.Serial != "",
+		(l.shown.State == Matched || l.shown.State == Finished) && l.shown.Unit != l.resume:
+		l.resume = ""
+		return nil, false
+	case l.shown.State != Matched && time.Now().Before(l.asked):
+		return nil, true
+	}
+	return &job{unit: l.resume, again: true}, false
 }
 
 // blocked says why a unit that is matched is not played yet; "": it may be.

@@ -296,6 +296,40 @@ func TestGoesOnAfterAStop(t *testing.T) {
 	})
 }
 
+// While the bench was away, two cables changed places: each unit is gone on
+// with where it is.
+func TestCablesThatChangedPlaces(t *testing.T) {
+	inBubble(t, 9, 2, nil, func(t *testing.T, r *rig) {
+		a := r.boot(t.Context(), "shelf-01", cable1, sim.Faults{})
+		defer a.Stop()
+		b := r.boot(t.Context(), "shelf-09", cable2, sim.Faults{}) // of another cluster
+		defer b.Stop()
+		r.until(cable1, "half way", func(l bench.Line) bool { return l.No >= 2 })
+		r.until(cable2, "half way", func(l bench.Line) bool { return l.No >= 2 })
+		r.finish()
+		one, two := r.cables[cable1], r.cables[cable2]
+		pa, pb := one.at, two.at
+		one.to(nil)
+		two.to(nil)
+		one.to(pb)
+		two.to(pa)
+		r.start()
+		for cable, unit := range map[string]string{cable1: "shelf-09", cable2: "shelf-01"} {
+			l := r.until(cable, "finished", in(bench.Finished))
+			if l.Unit != unit || !engine.How(l.Ending.Code).Good() {
+				t.Errorf("on %s: %+v, %+v", cable, l, l.Ending)
+			}
+		}
+		for _, s := range []*sim.Session{a, b} {
+			for prompt, n := range asked(s) {
+				if n != 1 {
+					t.Errorf("%q was answered %d times", prompt, n)
+				}
+			}
+		}
+	})
+}
+
 func TestLabelsAndRestOutliveTheBench(t *testing.T) {
 	inBubble(t, 1, 2, nil, func(t *testing.T, r *rig) {
 		ok(t, "label", r.d.Label(t.Context(), robin, cable1, " cable\x1b 3 "))

@@ -42,7 +42,7 @@ type Station struct {
 	Hands   *player.Hands // through which people take the line over; nil: nobody can
 
 	// HalfTyped is what an earlier run, which was cut off, may have left typed
-	// (see Standing).
+	// (see ReadCut).
 	HalfTyped int
 	// Begun is told where the record goes before there is one, and before
 	// anything is sent; an error keeps the run from beginning. May be nil.
