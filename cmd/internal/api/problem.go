@@ -83,7 +83,6 @@ var known = []struct {
 	{bench.ErrState, 409, "the line is not in a state for this"},
 	{bench.ErrAllowance, 409, ""},
 	{bench.ErrSerial, 409, ""},
-
 	{orders.ErrNoOrder, 404, ""},
 	{orders.ErrNotGranted, 409, ""},
 	{orders.ErrStoreLost, 409, ""},

@@ -161,7 +161,7 @@ func (r *rig) as(who access.Session, method, path, body string) *httptest.Respon
 	w := httptest.NewRecorder()
 	// Streams end at once.
 	ctx, cancel := context.WithCancel(access.With(req.Context(), who))
-	if strings.HasSuffix(path, "/screen") || strings.HasSuffix(path, "/changes") {
+	if bare, _, _ := strings.Cut(path, "?"); strings.HasSuffix(bare, "/screen") || strings.HasSuffix(bare, "/changes") {
 		cancel()
 	}
 	defer cancel()

@@ -20,6 +20,10 @@ import (
 // SocketName is the socket in the data folder of a bench.
 const SocketName = "api.sock"
 
+// mostSocketPath is how long a socket's path may be on every system, in bytes
+// (sun_path of sys/un.h has 104 on some).
+const mostSocketPath = 103
+
 // ServeOptions say where Serve listens, besides at the address of the gate.
 type ServeOptions struct {
 	Data string // the bench's data folder, for its socket; "": no socket
@@ -42,8 +46,13 @@ func Serve(ctx context.Context, o ServeOptions, d Deps) error {
 		conf.NextProtos = []string{"h2", "http/1.1"}
 		listeners[0] = tls.NewListener(tcp, conf)
 	}
+	path := filepath.Join(o.Data, SocketName)
+	if len(path) > mostSocketPath {
+		d.Log.Warn().Str("path", path).Msg("the path of the data folder is too long for a socket: linehand order works by address and token only")
+		o.Data = ""
+	}
 	if o.Data != "" {
-		unix, err := listenSocket(filepath.Join(o.Data, SocketName))
+		unix, err := listenSocket(path)
 		if err != nil {
 			tcp.Close()
 			return err

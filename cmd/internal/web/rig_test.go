@@ -42,7 +42,7 @@ func deps(t testing.TB, b bench.Bench, sheet *station.Sheet, profile, data, reco
 	t.Cleanup(gate.Close)
 	report := station.Check(profile, station.Options{Secrets: station.Note})
 	d := api.Deps{Bench: b, Gate: gate, Keyboards: api.NewKeyboards(b), Tool: "linehand test", Log: zerolog.Nop(), Plan: func() *station.Report { return &report }}
-	d.Archive, err = archive.Open(archive.Options{Folder: records, Sheet: func() *station.Sheet { return sheet }})
+	d.Archive, err = archive.Open(archive.Options{Folder: records, Packs: filepath.Join(data, "handover"), Sheet: func() *station.Sheet { return sheet }})
 	must(t, err)
 	d.Pages = web.Pages(d)
 	return d
