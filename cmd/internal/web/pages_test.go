@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -152,5 +153,41 @@ func TestAssets(t *testing.T) {
 	d.Pages.Assets.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/assets/../web.go", nil))
 	if w.Code != 404 {
 		t.Errorf("a file that is none of them: %d", w.Code)
+	}
+}
+
+// BenchmarkBenchPage makes the Bench page of 64 lines, as each browser that
+// looks at it asks for it once a second at the most.
+func BenchmarkBenchPage(b *testing.B) {
+	fake, d, _ := demo(b)
+	l, err := fake.Line(playing)
+	must(b, err)
+	for n := range 55 {
+		l.ID, l.Label = fmt.Sprintf("usb:%d", n), fmt.Sprintf("cable %d", 10+n)
+		fake.Set(l)
+	}
+	b.ReportAllocs()
+	size := 0
+	for b.Loop() {
+		_, text := get(b, d, robin, "/")
+		size = len(text)
+	}
+	b.ReportMetric(float64(size)/1000, "kB/page")
+}
+
+// BenchmarkLinePage makes the Line page of a run with a record, which others
+// look at, too.
+func BenchmarkLinePage(b *testing.B) {
+	fake, d, records := demo(b)
+	l, err := fake.Line(held)
+	must(b, err)
+	l.Unit = d.Plan().Plan.Units[1].Name
+	l.Record = record(b, records, l.Unit, strings.Repeat("a line of the boot log of a unit that has much to say\r\n", 4000))
+	fake.Set(l)
+	b.ReportAllocs()
+	for b.Loop() {
+		if status, _ := get(b, d, robin, "/lines/"+url.PathEscape(held)); status != 200 {
+			b.Fatal(status)
+		}
 	}
 }

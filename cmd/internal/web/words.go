@@ -58,7 +58,7 @@ func stateWord(st bench.State) string {
 	case bench.Busy:
 		return "in use elsewhere"
 	}
-	return string(st)
+	return transcript.Printable(string(st))
 }
 
 // stateMark names the shape of a state: each has its own, so that it can be
@@ -86,7 +86,7 @@ func choiceWord(c string) string {
 	case "give-up":
 		return "Give up"
 	}
-	return c
+	return transcript.Printable(c)
 }
 
 func stageWord(state string) string {
@@ -98,7 +98,7 @@ func stageWord(state string) string {
 	case "unseen":
 		return "not witnessed"
 	}
-	return state
+	return transcript.Printable(state)
 }
 
 func stageMark(state string) string {
