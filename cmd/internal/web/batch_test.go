@@ -136,9 +136,9 @@ func startBatch(t *testing.T, profile, data, records string) *batch {
 	t.Helper()
 	sheet, err := station.ReadSheet(profile)
 	must(t, err)
-	b := &batch{t: t, sheet: sheet, secrets: secret.Throwaway(sheet.Plan.Secrets, 11), jacks: map[string]*sim.Jack{}, units: map[string]sim.Unit{}, sessions: map[string]*sim.Session{}, ends: map[string]*far{}, speed: 115200, scale: 0.1}
+	b := &batch{t: t, sheet: sheet, secrets: secret.Throwaway(sheet.Plan.Secrets, 11), jacks: map[string]*sim.Jack{}, units: map[string]sim.Unit{}, sessions: map[string]*sim.Session{}, ends: map[string]*far{}, speed: 9600, scale: 0.2}
 	if os.Getenv("LINEHAND_TRUE_SPEED") != "" {
-		b.speed, b.scale = 9600, 1
+		b.scale = 1
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	b.ctx = ctx
@@ -280,8 +280,8 @@ func deaf(t testing.TB, d api.Deps, base string, n int) {
 // TestBatch brings sixteen shelves up on eight cables from the pages: all are
 // allowed, two holds are released by hand, a third unit is taken over and typed
 // on, a wrong chassis is sorted out, a replay is scrubbed, and the pack is
-// fetched. LINEHAND_TRUE_SPEED=1 does it at true 9600 with the shelves' own
-// pauses; else both are shorter.
+// fetched. The lines are at 9600; the shelves' own pauses are shorter than they
+// are, unless LINEHAND_TRUE_SPEED=1.
 func TestBatch(t *testing.T) {
 	chromium(t)
 	dir := t.TempDir()

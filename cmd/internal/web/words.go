@@ -31,6 +31,9 @@ func (s *site) functions() template.FuncMap {
 func sentence(text string) string {
 	text = transcript.Printable(text)
 	first, size := utf8.DecodeRuneInString(text)
+	if size == 0 {
+		return ""
+	}
 	return string(unicode.ToUpper(first)) + text[size:]
 }
 
