@@ -95,6 +95,12 @@ func (b *browser) visit(path string) {
 	b.do("open "+path, chromedp.Navigate(b.base+path))
 }
 
+// live waits until the page's script runs, and hears of changes.
+func (b *browser) live() {
+	b.t.Helper()
+	b.until(patience, "the page is live", `document.readyState === "complete" && document.getElementById("live").textContent.includes("Live")`)
+}
+
 // js evaluates an expression in the page.
 func js[T any](b *browser, expression string) T {
 	b.t.Helper()

@@ -21,7 +21,7 @@ func TestChangesComeInByThemselves(t *testing.T) {
 	base, link := serve(t, d)
 	b := open(t, base, link)
 	b.visit("/")
-	b.until(patience, "the page is live", `document.getElementById("live").textContent.includes("Live")`)
+	b.live()
 	b.click(`#needing-h ~ .cards input[type=checkbox]`)
 	js[bool](b, `(() => { window.kept = document.querySelector("#others-h ~ .cards .card"); document.getElementById("state").focus(); return true })()`)
 	l, err := fake.Line(playing)
@@ -155,7 +155,7 @@ func TestStrictAndSignedOut(t *testing.T) {
 		b.until(patience, "the style is there", `document.styleSheets.length === 1 && document.styleSheets[0].cssRules.length > 50`)
 	}
 	b.visit("/")
-	b.until(patience, "the page is live", `document.getElementById("live").textContent.includes("Live")`)
+	b.live()
 	if list := complaints(); len(list) > 0 {
 		t.Errorf("the browser complains: %q", list)
 	}

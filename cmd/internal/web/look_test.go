@@ -140,7 +140,7 @@ func TestKeys(t *testing.T) {
 	base, link := serve(t, d)
 	b := open(t, base, link)
 	b.visit("/")
-	b.until(patience, "the page is live", `document.getElementById("live").textContent.includes("Live")`)
+	b.live()
 	b.shortcut("?")
 	b.until(patience, "the list opens", `document.getElementById("keys-help").open`)
 	if twice := js[bool](b, `(() => { const k = Array.from(document.querySelectorAll("#keys-help tbody kbd")).map((e) => e.textContent); return new Set(k).size !== k.length })()`); twice {
@@ -156,12 +156,15 @@ func TestKeys(t *testing.T) {
 		t.Errorf("what was typed became %q", got)
 	}
 	b.visit("/")
+	b.live()
 	b.shortcut("n")
 	b.until(patience, "the line that needs a person opens", fmt.Sprintf("decodeURIComponent(location.pathname) === %q", "/lines/"+held))
+	b.live()
 	b.shortcut("h")
 	b.until(patience, "the hold has the focus", `document.activeElement.id === "hold"`)
 	b.shortcut("b")
 	b.until(patience, "the Bench page", `location.pathname === "/"`)
+	b.live()
 	js[bool](b, `(() => { localStorage.setItem("linehand-keys", "off"); return true })()`)
 	b.shortcut("?")
 	if js[bool](b, `document.getElementById("keys-help").open`) {

@@ -305,7 +305,7 @@ const linehand = (function () {
     on.addEventListener("change", () => { try { localStorage.setItem("linehand-keys", on.checked ? "on" : "off"); } catch (_) { /* as it was */ } });
     document.addEventListener("keydown", (e) => {
       if (e.defaultPrevented || e.ctrlKey || e.altKey || e.metaKey || e.isComposing || !keysOn()) return;
-      if (e.target.closest("input:not([type=checkbox]):not([type=range]), textarea, select, dialog")) return;
+      if (e.target.closest("input:not([type=checkbox]):not([type=range]), textarea, select, dialog[open]")) return;
       if (!Object.hasOwn(keys, e.key)) return;
       e.preventDefault();
       keys[e.key]();
