@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"time"
 
 	"linehand/cmd/internal/access"
 	"linehand/cmd/internal/bench"
@@ -184,6 +185,9 @@ func (s *server) release(ctx context.Context, who access.Session, in *releaseReq
 	return nil, s.Bench.Release(ctx, who.By(), in.Hold, r)
 }
 
+// fleetWithin is how long finding the firm's benches may take.
+const fleetWithin = 5 * time.Second
+
 // fleetView is the firm's benches.
 type fleetView struct {
 	Linked  bool           `json:"linked" doc:"false: the firm is not reached, and only this bench is seen"`
@@ -194,6 +198,8 @@ func (s *server) fleet(ctx context.Context, _ access.Session, _ *empty) (*body[f
 	if s.Orders == nil {
 		return of(fleetView{Benches: []orders.Bench{}}), nil
 	}
+	ctx, cancel := context.WithTimeout(ctx, fleetWithin)
+	defer cancel()
 	list, err := s.Orders.Benches(ctx)
 	if err != nil {
 		return nil, err

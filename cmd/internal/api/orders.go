@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"time"
 
 	"linehand/cmd/internal/access"
 	"linehand/cmd/internal/orders"
@@ -83,6 +84,10 @@ type allowBatch struct {
 	}
 }
 
+// orderWithin is how long the store of orders may take: what is far, or
+// without a leader, is said to be not reached then.
+const orderWithin = 20 * time.Second
+
 var errNoOrders = say(http.StatusConflict, "this bench keeps its orders by itself, without a list that can be asked for")
 
 // orderOp registers an operation of the store of orders.
@@ -91,6 +96,8 @@ func orderOp[I, O any](s *server, role access.Role, method, path, summary string
 		if s.Orders == nil {
 			return nil, errNoOrders
 		}
+		ctx, cancel := context.WithTimeout(ctx, orderWithin)
+		defer cancel()
 		v, err := f(ctx, s.Orders, who, in)
 		return of(v), err
 	})

@@ -159,8 +159,9 @@ func (r *rig) as(who access.Session, method, path, body string) *httptest.Respon
 		req.Header.Set("Content-Type", "application/json")
 	}
 	w := httptest.NewRecorder()
-	// Streams end at once.
-	ctx, cancel := context.WithCancel(access.With(req.Context(), who))
+	// Streams end at once. The rest is bounded: a store that generated requests
+	// have filled takes its time to allow a whole batch.
+	ctx, cancel := context.WithTimeout(access.With(req.Context(), who), 5*time.Second)
 	if bare, _, _ := strings.Cut(path, "?"); strings.HasSuffix(bare, "/screen") || strings.HasSuffix(bare, "/changes") {
 		cancel()
 	}
