@@ -154,6 +154,8 @@ func startBatch(t *testing.T, profile, data, records string) *batch {
 		name := lineName(n + 1)
 		b.jacks[name] = sim.NewJack(name, console.Default)
 		cfg.Lines = append(cfg.Lines, name)
+	}
+	for _, name := range cfg.Lines { // not before all of them are there
 		readers.Go(func() { b.carry(name) })
 	}
 	b.daemon, err = bench.New(cfg)
