@@ -44,6 +44,7 @@ func (s seat) Point(ctx context.Context, p visit.Point) (who, when string, err e
 }
 
 func (s seat) otherwise(ctx context.Context, question, usual string, check func(string) string) (string, error) {
+	empty := false // Enter was pressed, and nothing stands there
 	if usual != "" {
 		question += " [" + usual + "]"
 	}
@@ -57,22 +58,26 @@ func (s seat) otherwise(ctx context.Context, question, usual string, check func(
 			text = usual
 		}
 		wrong := check(text)
-		if wrong == "" {
+		if wrong == "" || text == "" && empty {
 			return text, nil
 		}
+		empty = text == ""
 		fmt.Fprintf(s.out, "  %s\n", wrong)
 	}
 }
 
 func isName(text string) string {
 	if text == "" {
-		return "an open point needs a name; write \"not known\" if nobody is found yet"
+		return "an open point needs a name; Enter again leaves it without one"
 	}
 	return ""
 }
 
 func isDate(text string) string {
 	if _, err := time.Parse(time.DateOnly, text); err != nil {
+		if text == "" {
+			return "an open point needs a date; Enter again leaves it without one"
+		}
 		return "write a date as in 2026-01-31"
 	}
 	return ""

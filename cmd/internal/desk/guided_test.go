@@ -170,13 +170,17 @@ func TestListsInOrder(t *testing.T) {
 // nameless asks about a point where nobody was named, and Enter names nobody.
 func nameless(t *testing.T) (by, when string, err error) {
 	var out bytes.Buffer
-	d := New(strings.NewReader("\nMS\n\n2026-12-01\n"), &out, "Robin", nil)
+	d := New(strings.NewReader("\nMS\n\nsoon\n\n2026-12-01\n\n\n\n\n"), &out, "Robin", nil)
 	d.Guide("", "", "", nil)
 	by, when, err = d.Visit("deep-1").Point(t.Context(), visit.Point{Text: "a port is dark"})
-	for _, says := range []string{"an open point needs a name", "write a date as in 2026-01-31"} {
+	for _, says := range []string{"an open point needs a name", "an open point needs a date", "write a date as in 2026-01-31"} {
 		if !strings.Contains(out.String(), says) {
 			t.Errorf("it does not say %q:\n%s", says, out.String())
 		}
+	}
+	d.Guide("", "", "", nil)
+	if by, when, err := d.Visit("deep-1").Point(t.Context(), visit.Point{Text: "a port is dark"}); by != "" || when != "" || err != nil {
+		t.Errorf("Enter twice gives %q, %q, %v", by, when, err)
 	}
 	return by, when, err
 }
