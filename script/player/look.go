@@ -263,11 +263,25 @@ func (w *waker) every() time.Duration {
 	return 5 * time.Second
 }
 
+// How long a line that was just opened may be silent before a key is pressed.
+// A unit that is printing shows itself within a settle time; one that waits
+// at its prompt says nothing until it is asked, and the redraw key, which
+// accepts nothing, may ask soon. The wake key may take a default: it waits
+// longer.
+const (
+	redrawAfter = 200 * time.Millisecond
+	wakeAfter   = time.Second
+)
+
 // due is when a key is to be pressed: soon after the line was opened, and
 // then whenever the unit has said nothing for a while.
 func (w *waker) due(heard time.Time) time.Time {
 	if w.last.IsZero() && heard.IsZero() {
-		return w.opened.Add(min(time.Second, w.every()))
+		after := wakeAfter
+		if w.redraw != nil {
+			after = redrawAfter
+		}
+		return w.opened.Add(min(after, w.every()))
 	}
 	return latest(w.last, heard).Add(w.every())
 }
