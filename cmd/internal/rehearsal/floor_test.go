@@ -1,7 +1,6 @@
 package rehearsal
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"linehand/console"
+	"linehand/fixtures/figures"
 	"linehand/script"
 	"linehand/script/engine"
 	"linehand/script/plan"
@@ -34,7 +34,9 @@ type stopwatch struct {
 	fresh  bool      // something was heard since
 	idle   map[string]time.Duration
 	counts map[string]int
-	out    int // characters said
+	out    int           // characters said
+	settle time.Duration // what the line asks of a settle time
+	late   time.Duration // settle times beyond that
 }
 
 // The reasons for which a run leaves the wire idle.
@@ -46,9 +48,9 @@ const (
 	idleEnd    = "end"    // after the last character
 )
 
-func watchLine(l console.Line, enter string) *stopwatch {
+func watchLine(l console.Line, d *script.Dialogue) *stopwatch {
 	now := time.Now()
-	return &stopwatch{Line: l, enter: enter, char: l.Info().Settings.CharTime(), heard: now, free: now,
+	return &stopwatch{Line: l, enter: d.Line.Enter.Bytes, settle: d.Line.Settle, char: l.Info().Settings.CharTime(), heard: now, free: now,
 		idle: map[string]time.Duration{}, counts: map[string]int{}}
 }
 
@@ -86,6 +88,9 @@ func (s *stopwatch) count(why string) {
 	if gap := time.Since(latest(s.heard, s.free)); gap > 0 {
 		s.idle[why] += gap
 		s.counts[why]++
+		if why == idleSettle {
+			s.late += gap - s.settle
+		}
 	}
 }
 
@@ -99,12 +104,12 @@ func latest(a, b time.Time) time.Time {
 // timing is how long one dialogue took, and what for.
 type timing struct {
 	unit, dialogue string
-	how            engine.How
 	elapsed, floor time.Duration
 	pauses         time.Duration
 	chars          int
 	answers        int
 	idle           map[string]time.Duration
+	late           time.Duration // of the settle times, beyond what they are set to
 }
 
 func (t timing) ratio() float64 { return t.elapsed.Seconds() / t.floor.Seconds() }
@@ -125,49 +130,51 @@ var floorUnits = []string{"deep-1", "deep-2", "quay-sw1"}
 
 // timeVisit plays the three dialogues of a unit one after the other and
 // times each.
-func timeVisit(t testing.TB, p *plan.Plan, secrets *secret.Store, unit string, opts Options) []timing {
-	t.Helper()
+func timeVisit(ctx context.Context, folder string, p *plan.Plan, secrets *secret.Store, unit string, opts Options) ([]timing, error) {
 	u, err := p.Unit(unit)
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	b, err := New(u, secrets, opts)
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	defer b.Close()
 	var times []timing
 	for i, file := range []string{u.Dialogue, u.SetUp, u.Proof} {
 		d, err := script.Load(file)
 		if err != nil {
-			t.Fatal(err)
+			return nil, err
 		}
-		times = append(times, timeDialogue(t, b, u, d, secrets, i == 0))
+		t, err := timeDialogue(ctx, filepath.Join(folder, d.Name+".record"), b, u, d, secrets, i == 0)
+		if err != nil {
+			return nil, fmt.Errorf("%s with %s: %w", unit, d.Name, err)
+		}
+		times = append(times, t)
 	}
-	return times
+	return times, nil
 }
 
-func timeDialogue(t testing.TB, b *Bench, u *plan.Unit, d *script.Dialogue, secrets *secret.Store, switchOn bool) timing {
-	t.Helper()
+func timeDialogue(ctx context.Context, record string, b *Bench, u *plan.Unit, d *script.Dialogue, secrets *secret.Store, switchOn bool) (timing, error) {
 	mask := transcript.NewMask()
 	for _, name := range secrets.Names() {
 		v, _ := secrets.Secret(name)
 		mask.Add(name, v)
 	}
-	j, err := transcript.Create(filepath.Join(t.TempDir(), "run.record"), transcript.Header{Unit: u.Name, Mode: "rehearse"}, mask)
+	j, err := transcript.Create(record, transcript.Header{Unit: u.Name, Mode: "rehearse"}, mask)
 	if err != nil {
-		t.Fatal(err)
+		return timing{}, err
 	}
 	defer j.Close()
-	line, err := b.Open(t.Context())
+	line, err := b.Open(ctx)
 	if err != nil {
-		t.Fatal(err)
+		return timing{}, err
 	}
-	watch := watchLine(line, d.Line.Enter.Bytes)
+	watch := watchLine(line, d)
 	var before Floor
 	start := time.Now()
 	if switchOn {
-		b.Start(context.WithoutCancel(t.Context()))
+		b.Start(context.WithoutCancel(ctx))
 	} else {
 		before = b.Floor()
 	}
@@ -176,64 +183,104 @@ func timeDialogue(t testing.TB, b *Bench, u *plan.Unit, d *script.Dialogue, secr
 		Dialogue: d, Line: watch, Record: j, Secrets: secrets, Mask: mask.Text,
 		Target: engine.Target{Serial: u.Serial, Values: u.Values},
 		Watch:  func(p player.Progress) { answered = p.Answered },
-	}.Play(t.Context())
+	}.Play(ctx)
 	elapsed := time.Since(start)
 	after := b.Floor()
 	if err != nil {
-		t.Fatal(err)
+		return timing{}, err
+	}
+	switch end.How {
+	case engine.Done, engine.Already, engine.Open: // open: the check of the drives runs on
+	default:
+		return timing{}, fmt.Errorf("ended %s: %s", end.How, end.Sentence)
 	}
 	watch.mu.Lock()
 	defer watch.mu.Unlock()
 	watch.count(idleEnd)
-	return timing{unit: u.Name, dialogue: d.Name, how: end.How, elapsed: elapsed, floor: after.Total - before.Total,
-		pauses: after.Pauses - before.Pauses, chars: after.Out + after.In - before.Out - before.In, answers: answered, idle: watch.idle}
+	return timing{unit: u.Name, dialogue: d.Name, elapsed: elapsed, floor: after.Total - before.Total,
+		pauses: after.Pauses - before.Pauses, chars: after.Out + after.In - before.Out - before.In,
+		answers: answered, idle: watch.idle, late: watch.late}, nil
 }
+
+// floorLimit is what all dialogues together may take, as a multiple of what
+// the wire and the units need.
+var floorLimit = map[int]float64{9600: 1.02, 115200: 1.10}
 
 // TestWireFloor plays all dialogues that have a simulated unit in virtual
 // time, where nothing costs time but the wire, the unit, and what the run
 // waits for by its own rules: what is left is the same on every machine.
 func TestWireFloor(t *testing.T) {
 	p, secrets := demo(t)
+	table := floorTable("wire-floor-rules", "Wire floor by the rules alone: virtual time, no machine")
 	for _, speed := range []int{9600, 115200} {
-		t.Run(fmt.Sprint(speed), func(t *testing.T) {
-			var all []timing
-			for _, unit := range floorUnits {
-				synctest.Test(t, func(t *testing.T) {
-					set := console.Default
-					set.Speed = speed
-					all = append(all, timeVisit(t, p, secrets, unit, Options{Settings: set, Seed: 1, InMemory: true})...)
-				})
-			}
-			for _, x := range all {
-				logTiming(t, x)
-			}
-			logTiming(t, sum(all))
-		})
+		var all []timing
+		for _, unit := range floorUnits {
+			synctest.Test(t, func(t *testing.T) {
+				times, err := timeVisit(t.Context(), t.TempDir(), p, secrets, unit, Options{Settings: at(speed), Seed: 1, InMemory: true})
+				if err != nil {
+					t.Fatal(err)
+				}
+				all = append(all, times...)
+			})
+		}
+		for _, x := range all {
+			floorRow(table, speed, x.ratio(), x)
+		}
+		whole := sum(all)
+		floorRow(table, speed, whole.ratio(), whole)
+		if whole.ratio() > floorLimit[speed] {
+			t.Errorf("at %d all dialogues take %.4f times what wire and units need, want %.2f at most", speed, whole.ratio(), floorLimit[speed])
+		}
+	}
+	floorNotes(table)
+	if figures.Full() || testing.Verbose() {
+		if err := table.Publish(); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 
-func logTiming(t testing.TB, x timing) {
-	t.Helper()
-	t.Logf("%-9s %-22s %-8s %8.3f s / %8.3f s = %.4f  (%d chars, pauses %.3f s, %d answers)  begin %.1f settle %.1f echo %.1f hidden %.1f end %.1f overlap -%.1f ms",
-		x.unit, x.dialogue, x.how, x.elapsed.Seconds(), x.floor.Seconds(), x.ratio(), x.chars, x.pauses.Seconds(), x.answers,
-		ms(x.idle[idleBegin]), ms(x.idle[idleSettle]), ms(x.idle[idleEcho]), ms(x.idle[idleHidden]), ms(x.idle[idleEnd]), ms(x.overlap()))
+func at(speed int) console.Settings {
+	set := console.Default
+	set.Speed = speed
+	return set
 }
-
-func ms(d time.Duration) float64 { return d.Seconds() * 1000 }
 
 // sum adds runs up.
 func sum(list []timing) timing {
-	all := timing{unit: "all", idle: map[string]time.Duration{}}
+	all := timing{unit: "all", dialogue: "together", idle: map[string]time.Duration{}}
 	for _, x := range list {
 		all.elapsed += x.elapsed
 		all.floor += x.floor
 		all.pauses += x.pauses
 		all.chars += x.chars
 		all.answers += x.answers
-		all.how = cmp.Or(all.how, "")
+		all.late += x.late
 		for k, d := range x.idle {
 			all.idle[k] += d
 		}
 	}
 	return all
+}
+
+func floorTable(name, title string) *figures.Table {
+	return figures.New(name, title, "bits/s", "unit", "dialogue", "ratio", "took s", "floor s", "characters", "pauses s", "answers",
+		"begin ms", "settle ms", "of it late", "echo ms", "hidden ms", "end ms", "at once ms")
+}
+
+func floorRow(table *figures.Table, speed int, ratio float64, x timing) {
+	table.Row(speed, x.unit, x.dialogue, fmt.Sprintf("%.4f", ratio), x.elapsed.Seconds(), x.floor.Seconds(), x.chars, x.pauses.Seconds(), x.answers,
+		x.idle[idleBegin], x.idle[idleSettle], x.late, x.idle[idleEcho], x.idle[idleHidden], x.idle[idleEnd], -x.overlap())
+}
+
+func floorNotes(table *figures.Table) {
+	table.Note(`floor: all characters of both ways, one after the other at line rate, and the unit's own
+pauses (those that its simulation makes; none of ours is in there). took: from the start of
+the run to its ending. took - floor = the columns in ms, added up:
+  begin    silence after the line was opened, before the first key (a first boot: the unit's own pause)
+  settle   quiet before each answer (20 ms by the dialogues); late: what timers, syncs and the machine added
+  echo     from the last character of an echo to Enter: three characters, so that a doubled last one is seen
+  hidden   the same for a secret of which nothing is shown
+  end      quiet after the last character
+  at once  negative: answers and their echoes are on the wire both ways at once, and keys in the unit's pauses`)
 }
