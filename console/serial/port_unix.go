@@ -5,9 +5,11 @@ package serial
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -64,12 +66,15 @@ func forbidden(name, path string) error {
 	return fmt.Errorf("line %s: not allowed to open %s; on most systems the ports belong to the group dialout: join it (usermod -aG dialout USER) and sign in again: %w", name, path, fs.ErrPermission)
 }
 
-// port holds the device twice: through the library, which sets it and reads
-// it, and through a non-blocking file of our own, whose writes can be given a
-// deadline and which takes the system calls that the library lacks.
+// port holds the device twice: through the library, which sets it, and
+// through a non-blocking file of our own, whose reads and writes can be given
+// a deadline and which takes the system calls that the library lacks.
 type port struct {
 	lib bugst.Port
 	own *os.File
+
+	polled bool // own can be read: the system tells when there is something
+	woken  atomic.Bool
 }
 
 func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*port, error) {
@@ -100,7 +105,7 @@ func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*p
 		own.Close()
 		return nil, openError(d, name, err)
 	}
-	p := &port{lib: lib, own: own}
+	p := &port{lib: lib, own: own, polled: canPoll && own.SetReadDeadline(time.Time{}) == nil}
 	if err = lib.SetReadTimeout(readTurn); err == nil { // once, here: beside a Read it would be a race
 		err = p.setFlow(set.Flow)
 	}
@@ -181,7 +186,30 @@ func retry[T any](f func() (T, error)) (T, error) {
 	}
 }
 
-func (p *port) read(b []byte) (n int, err error) {
+// read waits for bytes, but not longer than one turn. Through the runtime's
+// poller it costs no thread and ends at once when the port is closed; through
+// the library, which blocks in select(2), with the turn.
+func (p *port) read(b []byte) (int, error) {
+	if !p.polled {
+		return p.readLibrary(b)
+	}
+	if err := p.own.SetReadDeadline(time.Now().Add(readTurn)); err != nil {
+		return 0, err
+	}
+	if p.woken.Load() { // after the deadline: wake may have come before it
+		return 0, nil
+	}
+	n, err := p.own.Read(b)
+	switch {
+	case n > 0, errors.Is(err, os.ErrDeadlineExceeded):
+		return n, nil
+	case errors.Is(err, io.EOF):
+		return 0, errors.New("the device was hung up")
+	}
+	return 0, err
+}
+
+func (p *port) readLibrary(b []byte) (n int, err error) {
 	// Another goroutine may have taken the low numbers between roomForSelect
 	// and the library's open; its panic then ends this line only.
 	defer func() {
@@ -203,8 +231,11 @@ func (p *port) write(b []byte, limit time.Duration) (int, error) {
 	return n, err
 }
 
-// stopWriting wakes a Write, which then finds the line closed.
-func (p *port) stopWriting() { _ = p.own.SetWriteDeadline(time.Unix(1, 0)) }
+// wake ends a Read and a Write, which then find the line closed.
+func (p *port) wake() {
+	p.woken.Store(true)
+	_ = p.own.SetDeadline(time.Unix(1, 0))
+}
 
 func (p *port) close() error {
 	p.drain()

@@ -4,7 +4,8 @@ import "golang.org/x/sys/unix"
 
 const (
 	systemLocks = ""
-	stickParity = 0 // this system has no mark and space parity
+	stickParity = 0     // this system has no mark and space parity
+	canPoll     = false // kqueue(2) and serial ports: not tried
 )
 
 func getTermios(fd int) (*unix.Termios, error) { return unix.IoctlGetTermios(fd, unix.TIOCGETA) }

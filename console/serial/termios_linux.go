@@ -5,6 +5,7 @@ import "golang.org/x/sys/unix"
 const (
 	systemLocks = "/run/lock"
 	stickParity = unix.CMSPAR
+	canPoll     = true // epoll(7) knows terminals
 )
 
 // TCGETS2 tells the speed as a number, not as a code of the table in
