@@ -43,10 +43,10 @@ func TestTheFirstKey(t *testing.T) {
 		key        byte
 		after      time.Duration
 	}{
-		{"redraw", "redraw: Ctrl-R\n", 0x12, 200 * time.Millisecond},
+		{"redraw", "redraw: Ctrl-R\n", 0x12, 100 * time.Millisecond},
 		{"wake", "wake: {press: Enter, every: 5s, within: 1m}\n", '\r', time.Second},
-		{"both", "redraw: Ctrl-R\nwake: {press: Enter, every: 5s, within: 1m}\n", 0x12, 200 * time.Millisecond},
-		{"often", "redraw: Ctrl-R\nwake: {press: Enter, every: 100ms, within: 1m}\n", 0x12, 100 * time.Millisecond},
+		{"both", "redraw: Ctrl-R\nwake: {press: Enter, every: 5s, within: 1m}\n", 0x12, 100 * time.Millisecond},
+		{"often", "redraw: Ctrl-R\nline: {settle: 50ms}\nwake: {press: Enter, every: 200ms, within: 1m}\n", 0x12, 200 * time.Millisecond},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			var key byte

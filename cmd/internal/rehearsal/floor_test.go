@@ -50,7 +50,7 @@ const (
 
 func watchLine(l console.Line, d *script.Dialogue) *stopwatch {
 	now := time.Now()
-	return &stopwatch{Line: l, enter: d.Line.Enter.Bytes, settle: d.Line.Settle, char: l.Info().Settings.CharTime(), heard: now, free: now,
+	return &stopwatch{Line: l, enter: d.Line.Enter.Bytes, settle: max(d.Line.Settle, 20*time.Millisecond), char: l.Info().Settings.CharTime(), heard: now, free: now,
 		idle: map[string]time.Duration{}, counts: map[string]int{}}
 }
 
