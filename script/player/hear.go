@@ -36,6 +36,8 @@ func (p *play) pump(until time.Time, done func() bool) (heard bool, err error) {
 			if done != nil && done() || p.failed != nil {
 				return heard, nil
 			}
+		case p.grip = <-p.calls:
+			return heard, nil
 		case <-timer.C:
 			// A busy machine may be late for both: the line has not been quiet
 			// while something waits to be taken.

@@ -37,6 +37,9 @@ const (
 	GiveUp  Choice = "give-up"
 )
 
+// takeOver releases a hold for a person who takes the line over.
+const takeOver Choice = "take-over"
+
 // itself releases a hold that has lifted because the unit went on.
 const itself = "the unit went on by itself"
 
@@ -128,6 +131,8 @@ func (p *play) ask(h engine.Hold) (Release, error) {
 				return Release{Choice: GiveUp, By: "nobody could be asked"}, nil
 			}
 			return a.r, nil
+		case p.grip = <-p.callers():
+			return Release{Choice: takeOver, By: p.grip.by}, nil
 		case c := <-p.ear.chunks:
 			if err := p.take(c); err != nil {
 				return Release{}, err
@@ -187,6 +192,8 @@ func (p *play) release(h engine.Hold, r Release) (*engine.Ending, error) {
 	}
 	now := time.Now()
 	switch r.Choice {
+	case takeOver:
+		return p.takenOver(&h)
 	case ByHand:
 		err = p.byHand(h, r, now)
 	case GoTo:
@@ -233,8 +240,8 @@ func (p *play) askAgain() error {
 func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	parts := []transcript.Part{{Bytes: []byte(r.Text)}}
 	if r.Secret {
-		parts = []transcript.Part{{Secret: "typed by hand"}}
-		if err := p.rec.Window("typed by hand"); err != nil {
+		parts = []transcript.Part{{Secret: secretByHand}}
+		if err := p.rec.Window(secretByHand); err != nil {
 			return &recordError{err}
 		}
 		p.window = windowTyping
@@ -276,24 +283,24 @@ func (p *play) reattach() error {
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)
-	return p.settleIn(half)
+	return p.settleIn(half, "the line is back")
 }
 
 // settleIn takes back what was half typed when the line went, and makes the
 // unit say where it is.
-func (p *play) settleIn(half int) error {
+func (p *play) settleIn(half int, because string) error {
 	p.halfTyped = 0
 	if p.Dialogue.Redraw == nil {
 		return nil
 	}
 	if half > 0 {
 		e, keys := p.erasing(half, p.halfSecret)
-		e.Text = "half typed when the line went"
+		e.Text = "half typed when the line or the run was cut"
 		if err := p.send(e, keys); err != nil {
 			return err
 		}
 	}
-	return p.redraw("the line is back")
+	return p.showAfresh(because)
 }
 
 // reopen opens the lost line again, as soon as it is there.
