@@ -107,6 +107,15 @@ var bans = []ban{
 	{from: "script/player", to: "cmd/internal/bench", reason: "a run does not know who watches it"},
 	{from: "cmd/internal/desk", to: "cmd/internal/station", reason: "the desk sees holds, and nothing else of a run"},
 
+	{from: "cmd/internal/access", to: "cmd/internal/orders", reason: "who may do what does not depend on where the work is kept"},
+	{from: "cmd/internal/access", to: "cmd/internal/api", reason: "the gate stands before the API, and knows nothing of it"},
+	{from: "cmd/internal/archive", to: "script/player", direct: true, reason: "who reads records plays nothing"},
+	{from: "cmd/internal/archive", to: "cmd/internal/access", reason: "records are read by whoever was let in before"},
+	{from: "cmd/internal/api", to: "script/player", direct: true, reason: "the API steers a bench, and plays nothing itself"},
+	{from: "cmd/internal/api", to: "script/secret", direct: true, reason: "the API hands a secret over, and fetches none"},
+	{from: "cmd/internal/api", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
+	{from: "cmd/internal/bench", to: "net/http", direct: true, reason: "a bench knows nothing of pages and browsers"},
+
 	{from: "script/engine", to: "os", direct: true, reason: "the engine is pure"},
 	{from: "script/engine", to: "net", direct: true, reason: "the engine is pure"},
 	{from: "script/engine", to: "sync", direct: true, reason: "the engine starts no goroutine"},
