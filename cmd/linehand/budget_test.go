@@ -13,9 +13,9 @@ import (
 // each dependency costs stands in fixtures/results/dependencies.txt; whoever
 // raises a budget says there what for.
 const (
-	sizeBudget    = 66e6 // bytes, tables for debuggers included
-	packageBudget = 600  // linked in, those of the standard library included
-	moduleBudget  = 85   // linked in, this one included
+	sizeBudget    = 68e6 // bytes, tables for debuggers included
+	packageBudget = 620  // linked in, those of the standard library included
+	moduleBudget  = 88   // linked in, this one included
 )
 
 func TestBudget(t *testing.T) {

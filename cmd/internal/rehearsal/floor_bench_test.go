@@ -63,12 +63,16 @@ func wireFloor(b *testing.B, table *figures.Table, speed int) float64 {
 			floorRow(table, speed, medianRatio(rows[d]), mean(rows[d]))
 		}
 	}
-	var wholes []timing
+	var wholes, rests []timing
 	for _, list := range perPlay {
 		wholes = append(wholes, sum(list))
+		rests = append(rests, sum(withoutBootLog(list)))
 	}
 	ratio := medianRatio(wholes)
 	floorRow(table, speed, ratio, mean(wholes))
+	rest := mean(rests)
+	rest.dialogue = "without quillon-x48"
+	floorRow(table, speed, medianRatio(rests), rest)
 	return ratio
 }
 

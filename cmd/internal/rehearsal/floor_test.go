@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -228,6 +229,9 @@ func TestWireFloor(t *testing.T) {
 		}
 		whole := sum(all)
 		floorRow(table, speed, whole.ratio(), whole)
+		rest := sum(withoutBootLog(all))
+		rest.dialogue = "without quillon-x48"
+		floorRow(table, speed, rest.ratio(), rest)
 		if whole.ratio() > floorLimit[speed] {
 			t.Errorf("at %d all dialogues take %.4f times what wire and units need, want %.2f at most", speed, whole.ratio(), floorLimit[speed])
 		}
@@ -263,6 +267,12 @@ func sum(list []timing) timing {
 	return all
 }
 
+// withoutBootLog leaves out the dialogue most of which is a boot log of 200 KiB,
+// in which there is nothing to wait for.
+func withoutBootLog(list []timing) []timing {
+	return slices.DeleteFunc(slices.Clone(list), func(x timing) bool { return x.dialogue == "quillon-x48" })
+}
+
 func floorTable(name, title string) *figures.Table {
 	return figures.New(name, title, "bits/s", "unit", "dialogue", "ratio", "took s", "floor s", "characters", "pauses s", "answers",
 		"begin ms", "settle ms", "of it late", "echo ms", "hidden ms", "end ms", "at once ms")
@@ -282,5 +292,8 @@ the run to its ending. took - floor = the columns in ms, added up:
   echo     from the last character of an echo to Enter: three characters, so that a doubled last one is seen
   hidden   the same for a secret of which nothing is shown
   end      quiet after the last character
-  at once  negative: answers and their echoes are on the wire both ways at once, and keys in the unit's pauses`)
+  at once  negative: answers and their echoes are on the wire both ways at once, and keys in the unit's pauses
+The limits (1.02 at 9600, 1.10 at 115200) are for all together. A dialogue that asks much and prints little
+cannot come under them while a prompt must stand for 20 ms before it counts: that alone is more than its
+characters take.`)
 }
