@@ -78,3 +78,22 @@ func dialogueWithout(dialogue string, keys ...string) string {
 	}
 	return strings.Join(kept, "\n")
 }
+
+// TestABlankThatComesLate: a unit (or a busy machine) pauses for longer than a
+// settle time between the end of a prompt and the blank behind it.
+func TestABlankThatComesLate(t *testing.T) {
+	var name string
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. BW-1\r\n")
+		d.ask("Sign in: ", plainly)
+		d.ask("Pass phrase: ", nothing)
+		d.say("Unit name:")
+		time.Sleep(30 * time.Millisecond)
+		name = d.ask(" ", plainly)
+		d.ask("What now? ", plainly)
+	}}.play(t)
+	wantEnding(t, o, engine.Held, "What now?")
+	if name != "shelf-1" {
+		t.Errorf("the unit took the name %q", name)
+	}
+}

@@ -360,6 +360,12 @@ func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 		}
 		n = max(1, utf8.RuneCountInString(p.echoSince(at)))
 	}
+	// Blanks that cannot be taken back were not typed: they are the end of
+	// the prompt, and came late. The answer is typed again behind them.
+	if strings.Trim(p.echoSince(at), " ") == "" {
+		p.halfTyped = 0
+		return true, nil
+	}
 	return false, nil
 }
 
