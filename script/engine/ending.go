@@ -68,7 +68,7 @@ func (e *Engine) complete() Ending {
 	switch {
 	case e.differs > 0:
 		return Ending{Differs,
-			fmt.Sprintf("The unit answered to the end, but %s otherwise than planned.", count(e.differs, "value reads back", "values read back")),
+			fmt.Sprintf("The unit answered to the end, but %s.", e.differing()),
 			"Look at the read-backs in the audit, correct the unit or the plan, and run again."}
 	case len(e.open) > 0:
 		return Ending{Open,
@@ -83,6 +83,18 @@ func (e *Engine) complete() Ending {
 			fmt.Sprintf("The unit is set up; %s as planned.", count(e.readOK, "value reads back", "values read back")),
 			"Take the cable to the next unit."}
 	}
+}
+
+// differing says what is not as planned, and what was not seen.
+func (e *Engine) differing() string {
+	var what []string
+	if n := e.differs - e.unseen; n > 0 {
+		what = append(what, count(n, "value reads back", "values read back")+" otherwise than planned")
+	}
+	if e.unseen > 0 {
+		what = append(what, count(e.unseen, "value was", "values were")+" not seen, because the line was away")
+	}
+	return strings.Join(what, ", and ")
 }
 
 func count(n int, one, many string) string {

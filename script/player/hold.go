@@ -272,22 +272,23 @@ func (p *play) reattach() error {
 		p.ear, p.m = listen(p.Line), newPlainMatcher(p.Line)
 		return err
 	}
-	half := p.halfTyped
+	p.standing = max(p.standing, p.halfTyped)
+	p.halfTyped = 0
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)
-	return p.settleIn(half)
+	return p.settleIn()
 }
 
 // settleIn takes back what was half typed when the line went, and makes the
-// unit say where it is.
-func (p *play) settleIn(half int) error {
-	p.halfTyped = 0
+// unit say where it is. It may be another unit: what stands at the planned one
+// is taken back each time, until something has been entered there.
+func (p *play) settleIn() error {
 	if p.Dialogue.Redraw == nil {
 		return nil
 	}
-	if half > 0 {
-		e, keys := p.erasing(half, p.halfSecret)
+	if p.standing > 0 {
+		e, keys := p.erasing(p.standing, p.halfSecret)
 		e.Text = "half typed when the line went"
 		if err := p.send(e, keys); err != nil {
 			return err

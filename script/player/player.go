@@ -116,6 +116,7 @@ type play struct {
 	pace       time.Duration // between characters; grows when the echo shows losses
 	halfTyped  int           // characters typed whose Enter has not been sent
 	halfSecret bool          // they are of a secret
+	standing   int           // characters that may stand half typed at the planned unit since its line went
 	window     windowState   // a secret's echo is being withheld
 	asked      time.Time     // when the redraw key was pressed last
 	answered   int
