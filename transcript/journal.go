@@ -40,9 +40,10 @@ type Journal struct {
 	heldAt time.Time // when the oldest byte that heard holds back arrived
 	typed  *stream   // masks what a person types
 
-	committer *Committer // nil: secrets leave no commitments
-	entered   []entered  // the secrets that were typed
-	keys      []byte     // typed by hand since the last Enter
+	tell      func(Event) // nil: nobody is told
+	committer *Committer  // nil: secrets leave no commitments
+	entered   []entered   // the secrets that were typed
+	keys      []byte      // typed by hand since the last Enter
 
 	syncing sync.Mutex // held while the file is brought to disk; taken before mu
 
@@ -71,6 +72,11 @@ func WithFile(f File) Option { return func(j *Journal) { j.file = f } }
 // WithClock makes the journal take the time from now in place of time.Now.
 // What now returns should have a monotonic reading.
 func WithClock(now func() time.Time) Option { return func(j *Journal) { j.now = now } }
+
+// WithTelling makes the journal tell f of each event as it is written, masked
+// as it stands in the file: for a live view that shows nothing which the
+// record does not hold. f must not wait for anything.
+func WithTelling(f func(Event)) Option { return func(j *Journal) { j.tell = f } }
 
 // WithCommitments makes each secret that is typed, and that the mask knows,
 // leave a commitment in the record. They are worked out at Close.
@@ -384,6 +390,9 @@ func (j *Journal) put(at time.Time, e Event) error {
 		return j.err
 	}
 	j.n = e.N
+	if j.tell != nil {
+		j.tell(e)
+	}
 	select {
 	case j.wake <- struct{}{}:
 	default:

@@ -27,8 +27,9 @@ type app struct {
 	settingsFile string
 	set          settings.Settings
 	log          zerolog.Logger
-	mask         transcript.Mask // all secrets that this program has fetched
-	still        func(func())    // keeps the board off the terminal; nil while there is none
+	mask         transcript.Mask        // all secrets that this program has fetched
+	unlock       func() (string, error) // gives the passphrase of the bench's key again; nil: a person is asked each time
+	still        func(func())           // keeps the board off the terminal; nil while there is none
 }
 
 func (a *app) masked(text string) string { return a.mask.Text(text) }
@@ -58,7 +59,7 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	root.PersistentFlags().String("log-level", "", "what is logged to standard error: trace, debug, info, warn, error or off")
 	for _, cmd := range []*cobra.Command{
 		a.rehearseCommand(), a.checkCommand(), a.worksheetCommand(), a.lockCommand(), a.planCommand(), a.vaultCommand(),
-		a.bringupCommand(), a.byhandCommand(),
+		a.bringupCommand(), a.byhandCommand(), a.benchCommand(),
 		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(),
 		a.schemaCommand(), a.versionCommand(),
 		a.exitCodesCommand(),

@@ -104,7 +104,12 @@ func (a *app) openLedger() (*ledger.Ledger, error) {
 }
 
 // passphrase asks for the passphrase of the bench's key.
-func (a *app) passphrase() (string, error) { return a.askHidden("Passphrase of the bench's key: ") }
+func (a *app) passphrase() (string, error) {
+	if a.unlock != nil {
+		return a.unlock()
+	}
+	return a.askHidden("Passphrase of the bench's key: ")
+}
 
 // beginSeal fills in what a new record's header says of the bench's log. A
 // bench without a log makes records without a seal.

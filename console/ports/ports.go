@@ -149,12 +149,13 @@ type Change struct {
 	Plugged bool
 }
 
-// Watch tells what is plugged in and pulled out from now on, looking once a
-// second. The channel is closed when ctx ends. A port that comes back under
+// Watch tells what is plugged in and pulled out from now on: as soon as the
+// system tells, where it does, and else looking once a second. The channel is closed when ctx ends. A port that comes back under
 // another device name is pulled out and plugged in.
-func Watch(ctx context.Context) <-chan Change { return watch(ctx, List) }
+func Watch(ctx context.Context) <-chan Change { return watch(ctx, List, events(ctx)) }
 
-func watch(ctx context.Context, list func() ([]Port, error)) <-chan Change {
+// watch looks whenever told holds a token, and once a second.
+func watch(ctx context.Context, list func() ([]Port, error), told <-chan struct{}) <-chan Change {
 	changes := make(chan Change)
 	before, _ := list() // what cannot be listed now is plugged in later
 	go func() {
@@ -165,6 +166,7 @@ func watch(ctx context.Context, list func() ([]Port, error)) <-chan Change {
 			select {
 			case <-ctx.Done():
 				return
+			case <-told:
 			case <-tick.C:
 			}
 			now, err := list()

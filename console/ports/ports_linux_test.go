@@ -159,7 +159,7 @@ func TestWatch(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		start := time.Now()
-		changes := watch(ctx, list)
+		changes := watch(ctx, list, nil)
 		if c := <-changes; c.Plugged || c.Port.Device != usb.Device || time.Since(start) != 2*time.Second {
 			t.Errorf("after %v: %+v, want ttyUSB0 pulled out after 2 s", time.Since(start), c)
 		}
@@ -171,4 +171,54 @@ func TestWatch(t *testing.T) {
 			t.Errorf("after the end: %+v", c)
 		}
 	})
+}
+
+// What the kernel tells is looked at at once, not at the next second.
+func TestWatchIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		usb := Port{Device: "/dev/ttyUSB0", Name: "ttyUSB0", Vendor: "1209", Product: "00f1", SerialNumber: "LC1", Interface: "00", USBPath: "1-2"}
+		here := false
+		list := func() ([]Port, error) {
+			if here {
+				return []Port{usb}, nil
+			}
+			return nil, nil
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		told := make(chan struct{}, 1)
+		start := time.Now()
+		changes := watch(ctx, list, told)
+		time.Sleep(300 * time.Millisecond)
+		here = true
+		told <- struct{}{}
+		if c := <-changes; !c.Plugged || time.Since(start) != 300*time.Millisecond {
+			t.Errorf("after %v: %+v, want ttyUSB0 plugged in at once", time.Since(start), c)
+		}
+		cancel()
+		for range changes {
+		}
+	})
+}
+
+// The messages are as the kernel's lib/kobject_uevent.c makes them.
+func TestMessagesAboutTerminals(t *testing.T) {
+	message := func(fields ...string) []byte { return []byte(strings.Join(fields, "\x00") + "\x00") }
+	for want, list := range map[bool][][]byte{
+		true:  {message("add@/devices/pci0000:00/usb1/1-2/1-2:1.0/ttyUSB0/tty/ttyUSB0", "ACTION=add", "SUBSYSTEM=tty", "DEVNAME=ttyUSB0")},
+		false: {message("add@/devices/x", "ACTION=add", "SUBSYSTEM=usb"), message("add@/x", "NOTSUBSYSTEM=tty"), nil},
+	} {
+		for _, m := range list {
+			if isTerminal(m) != want {
+				t.Errorf("%q: %v", m, !want)
+			}
+		}
+	}
+}
+
+func TestEventsEnd(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	if events(ctx) == nil {
+		t.Log("the kernel's events cannot be heard here")
+	}
+	cancel() // TestMain sees to it that nothing stays behind
 }

@@ -254,10 +254,13 @@ func (p *hand) typeKeys(keys []byte) error {
 func (p *hand) enter(key byte) error {
 	if len(p.line.text) > 0 {
 		wire := 2 * time.Duration(len(p.line.text)) * p.Line.Info().Settings.CharTime()
-		if err := p.hear(time.Now().Add(wire+echoShown), p.shown); err != nil {
+		shown := func() bool { return p.line.shown(p.scr) }
+		if err := p.hear(time.Now().Add(wire+echoShown), shown); err != nil {
 			return err
 		}
-		p.noteLine()
+		// A recorder that fails shows at the Enter, which is recorded before it
+		// is sent.
+		_ = p.Record.Append(p.line.note(p.scr, p.Person))
 	}
 	p.entered++
 	if err := p.send([]transcript.Part{{Bytes: []byte{key}}}, []byte{key}, "Enter"); err != nil {
@@ -276,22 +279,21 @@ func (p *hand) beginLine() {
 }
 
 // shown tells whether the unit shows the line as it was typed.
-func (p *hand) shown() bool {
-	if p.line.lost {
+func (l *typedLine) shown(scr *screen.Screen) bool {
+	if l.lost {
 		return false
 	}
-	typed := string(p.line.text)
-	return p.scr.Since(p.line.from, sinceMost) == typed || p.scr.Current() == p.line.before+typed
+	typed := string(l.text)
+	return scr.Since(l.from, sinceMost) == typed || scr.Current() == l.before+typed
 }
 
-func (p *hand) noteLine() {
-	e := transcript.Event{Kind: transcript.Note, Code: NoteHidden, By: p.Person, Text: "a line that the unit did not show as it was typed"}
-	if p.shown() {
-		e.Code, e.Text = NoteTyped, string(p.line.text)
+// note is what the record says of the line when it is entered.
+func (l *typedLine) note(scr *screen.Screen, by string) transcript.Event {
+	e := transcript.Event{Kind: transcript.Note, Code: NoteHidden, By: by, Text: "a line that the unit did not show as it was typed"}
+	if l.shown(scr) {
+		e.Code, e.Text = NoteTyped, string(l.text)
 	}
-	// A recorder that fails shows at the Enter, which is recorded before it is
-	// sent.
-	_ = p.Record.Append(e)
+	return e
 }
 
 func (p *hand) send(parts []transcript.Part, keys []byte, name string) error {

@@ -132,6 +132,7 @@ type rig struct {
 	replug   func(d *device) // what the device does when the line is opened again
 	file     transcript.File // in place of the record's file
 	wrap     func(console.Line) console.Line
+	person   func(h *player.Hands) // who takes the line over
 	away     time.Duration
 	part     string // of a visit; its record goes on after the run
 }
@@ -214,6 +215,13 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 		Target: engine.Target{Serial: r.serial, Values: values(r.serial)}, Mask: mask.Text, Away: r.away, Part: r.part,
 	}
 	var again []chan struct{}
+	personDone := make(chan struct{})
+	if r.person != nil {
+		run.Hands = player.NewHands()
+		go func() { defer close(personDone); r.person(run.Hands) }()
+	} else {
+		close(personDone)
+	}
 	if r.replug != nil {
 		run.Reopen = func(context.Context) (console.Line, error) {
 			line, far := pair.New("test", set)
@@ -229,6 +237,7 @@ func (r rig) inBubble(t *testing.T, path string) outcome {
 	if err != nil {
 		t.Fatalf("Play: %v", err)
 	}
+	<-personDone
 	if r.part != "" {
 		if err := j.Append(transcript.Event{Kind: transcript.Ending, Code: "done"}); err != nil {
 			t.Error(err)

@@ -45,6 +45,18 @@ func (g *gatherer) flush() error {
 	return err
 }
 
+// quiet writes what has been gathered, and what the recorder itself has held
+// back, because the line has gone quiet.
+func (g *gatherer) quiet() error {
+	if err := g.flush(); err != nil {
+		return err
+	}
+	if r, ok := g.Recorder.(interface{ Flush() error }); ok {
+		return r.Flush()
+	}
+	return nil
+}
+
 func (g *gatherer) Say(e transcript.Event) error {
 	if err := g.flush(); err != nil {
 		return err

@@ -43,6 +43,8 @@ func (p *play) pump(until time.Time, done func() bool) (heard bool, err error) {
 			if done != nil && done() || p.failed != nil {
 				return heard, nil
 			}
+		case p.grip = <-p.calls:
+			return heard, nil
 		case <-timer.C:
 			return heard, nil
 		case <-p.ctx.Done():

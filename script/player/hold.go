@@ -2,6 +2,7 @@ package player
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -36,6 +37,9 @@ const (
 	Confirm Choice = "confirm" // the chassis is the right one
 	GiveUp  Choice = "give-up"
 )
+
+// takeOver releases a hold for a person who takes the line over.
+const takeOver Choice = "take-over"
 
 // itself releases a hold that has lifted because the unit went on.
 const itself = "the unit went on by itself"
@@ -128,6 +132,8 @@ func (p *play) ask(h engine.Hold) (Release, error) {
 				return Release{Choice: GiveUp, By: "nobody could be asked"}, nil
 			}
 			return a.r, nil
+		case p.grip = <-p.callers():
+			return Release{Choice: takeOver, By: p.grip.by}, nil
 		case c := <-p.ear.chunks:
 			if err := p.take(c); err != nil {
 				return Release{}, err
@@ -187,6 +193,8 @@ func (p *play) release(h engine.Hold, r Release) (*engine.Ending, error) {
 	}
 	now := time.Now()
 	switch r.Choice {
+	case takeOver:
+		return p.takenOver(&h)
 	case ByHand:
 		err = p.byHand(h, r, now)
 	case GoTo:
@@ -233,8 +241,8 @@ func (p *play) askAgain() error {
 func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	parts := []transcript.Part{{Bytes: []byte(r.Text)}}
 	if r.Secret {
-		parts = []transcript.Part{{Secret: "typed by hand"}}
-		if err := p.rec.Window("typed by hand"); err != nil {
+		parts = []transcript.Part{{Secret: secretByHand}}
+		if err := p.rec.Window(secretByHand); err != nil {
 			return &recordError{err}
 		}
 		p.window = windowTyping
@@ -257,8 +265,23 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	return nil
 }
 
-// reattach waits for a line that has gone to come back, and takes it up.
+// reattach waits for a line that has gone to come back, and takes it up. One
+// that goes again at once is waited for again, for no longer than Away.
 func (p *play) reattach() error {
+	limit := time.Now().Add(p.Away)
+	for {
+		err := p.reattachOnce()
+		again := errors.Is(err, errLost) && !errors.Is(err, console.ErrStuck) && p.Reopen != nil
+		if !again || time.Now().After(limit) {
+			return err
+		}
+		if err := p.sleep(reopenEvery); err != nil {
+			return err
+		}
+	}
+}
+
+func (p *play) reattachOnce() error {
 	p.shutWindow()
 	p.note("line-lost", fmt.Sprintf("the line went away%s", p.where()))
 	if err := p.rec.Sync(); err != nil {
@@ -272,29 +295,36 @@ func (p *play) reattach() error {
 		p.ear, p.m = listen(p.Line), newPlainMatcher(p.Line)
 		return err
 	}
-	p.standing = max(p.standing, p.halfTyped)
-	p.halfTyped = 0
+	p.leftStanding(p.halfTyped, p.halfSecret)
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)
-	return p.settleIn()
+	return p.settleIn("the line is back")
 }
 
-// settleIn takes back what was half typed when the line went, and makes the
-// unit say where it is. It may be another unit: what stands at the planned one
-// is taken back each time, until something has been entered there.
-func (p *play) settleIn() error {
+// leftStanding notes what may stand half typed at the planned unit.
+func (p *play) leftStanding(n int, secret bool) {
+	p.standing.n = max(p.standing.n, n)
+	p.standing.secret = p.standing.secret || secret && n > 0
+	p.halfTyped = 0
+}
+
+// settleIn takes back what was half typed when the line or an earlier run was
+// cut, and makes the unit say where it is. It may be another unit: what stands
+// at the planned one is taken back each time, until something has been
+// entered there.
+func (p *play) settleIn(because string) error {
 	if p.Dialogue.Redraw == nil {
 		return nil
 	}
-	if p.standing > 0 {
-		e, keys := p.erasing(p.standing, p.halfSecret)
-		e.Text = "half typed when the line went"
+	if p.standing.n > 0 {
+		e, keys := p.erasing(p.standing.n, p.standing.secret)
+		e.Text = "half typed when the line or the run was cut"
 		if err := p.send(e, keys); err != nil {
 			return err
 		}
 	}
-	return p.redraw("the line is back")
+	return p.showAfresh(because)
 }
 
 // reopen opens the lost line again, as soon as it is there.
@@ -314,11 +344,21 @@ func (p *play) reopen() (console.Line, error) {
 		if time.Now().After(limit) {
 			return nil, fmt.Errorf("%w: %w", errLost, err)
 		}
-		select {
-		case <-time.After(500 * time.Millisecond):
-		case <-p.ctx.Done():
-			return nil, errStopped
+		if err := p.sleep(reopenEvery); err != nil {
+			return nil, err
 		}
+	}
+}
+
+// reopenEvery is how often a line that is gone is tried.
+const reopenEvery = 500 * time.Millisecond
+
+func (p *play) sleep(d time.Duration) error {
+	select {
+	case <-time.After(d):
+		return nil
+	case <-p.ctx.Done():
+		return errStopped
 	}
 }
 

@@ -22,7 +22,7 @@ const looksInARow = 100
 
 // look asks the engine what to do about what the unit shows, and does it.
 func (p *play) look(live []engine.Live) (*engine.Ending, error) {
-	if err := p.rec.flush(); err != nil {
+	if err := p.rec.quiet(); err != nil {
 		return nil, &recordError{err}
 	}
 	if end, err := p.failedOr(p.wake()); end != nil || err != nil {
@@ -327,6 +327,12 @@ func (p *play) wake() error {
 
 func (p *play) redraw(because string) error {
 	p.eng.Redrawn()
+	return p.showAfresh(because)
+}
+
+// showAfresh presses the redraw key, and lets the engine have it pressed once
+// more: a unit that is busy throws keys away.
+func (p *play) showAfresh(because string) error {
 	p.note("redraw", because)
 	p.since = p.scr.Place()
 	p.asked = time.Now()

@@ -44,10 +44,16 @@ type Run struct {
 
 	// Desk is asked at holds; nil: nobody is there, and a hold ends the run.
 	Desk Desk
+	// Hands let people take the line over while the run goes on; nil: nobody
+	// can.
+	Hands *Hands
 	// Chassis is the serial number that a person has read off the chassis,
 	// for kinds of unit that print none; "" if nobody has.
 	Chassis string
 	Person  string // who runs this, for the record
+	// HalfTyped is how many characters an earlier run, which was cut off, may
+	// have left typed at the unit without Enter; they are taken back first.
+	HalfTyped int
 	// Part is the name of the part of a visit that this run is: its ending is
 	// then an event of kind transcript.Phase, and more may follow. "": the
 	// run is the whole record.
@@ -94,6 +100,7 @@ const (
 	Waiting Doing = "waiting"
 	Typing  Doing = "typing"
 	Holding Doing = "holding"
+	Taken   Doing = "taken over"
 	Away    Doing = "line away"
 	Ended   Doing = "ended"
 )
@@ -116,13 +123,22 @@ type play struct {
 	pace       time.Duration // between characters; grows when the echo shows losses
 	halfTyped  int           // characters typed whose Enter has not been sent
 	halfSecret bool          // they are of a secret
-	standing   int           // characters that may stand half typed at the planned unit since its line went
+	standing   standing      // at the planned unit, since its line went
 	window     windowState   // a secret's echo is being withheld
 	asked      time.Time     // when the redraw key was pressed last
 	answered   int
 	here       int // answered since this line was attached
 	failed     *engine.Ending
 	said       []byte // the last bytes sent, to know our own echo
+
+	calls <-chan *Grip // where a person may ask for the line just now; nil: not now
+	grip  *Grip        // who has asked, and is to be served next
+}
+
+// standing is what may stand half typed at a unit that was lost from sight.
+type standing struct {
+	n      int // characters
+	secret bool
 }
 
 // errors that end what is being done; they never leave the package.
@@ -141,6 +157,9 @@ func (e *recordError) Unwrap() error { return e.err }
 // record's last event. It returns an error only when the run could not
 // begin.
 func (r Run) Play(ctx context.Context) (engine.Ending, error) {
+	if r.Hands != nil {
+		defer close(r.Hands.over)
+	}
 	eng, err := engine.New(r.Dialogue, r.Target)
 	if err != nil {
 		r.Line.Close()
@@ -160,6 +179,9 @@ func (r Run) Play(ctx context.Context) (engine.Ending, error) {
 	p.scr.OnLine(p.finishedLine)
 	p.attach(r.Line)
 	ending := p.ending(p.loop())
+	if p.grip != nil { // who has called at the last moment
+		p.grip.end(ErrOver)
+	}
 	p.detach()
 	return p.close(ending), nil
 }
@@ -194,6 +216,12 @@ func (p *play) detach() {
 
 // loop is the run: hear, look, act, until the run is over.
 func (p *play) loop() (engine.Ending, error) {
+	if p.HalfTyped > 0 {
+		p.leftStanding(p.HalfTyped, true) // the number may tell a secret's length
+		if err := p.settleIn("an earlier run was cut off"); err != nil && !errors.Is(err, errLost) {
+			return engine.Ending{}, err
+		}
+	}
 	for {
 		end, err := p.step()
 		if errors.Is(err, errLost) {
@@ -232,7 +260,12 @@ func (p *play) step() (*engine.Ending, error) {
 	if err != nil {
 		return nil, err
 	}
+	p.calls = p.callers()
 	moved, err := p.pump(p.nextLook(live), anything)
+	p.calls = nil
+	if p.grip != nil && err == nil {
+		return p.takenOver(nil)
+	}
 	if err != nil || p.failed != nil {
 		return p.failed, err
 	}
@@ -253,6 +286,10 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 		return end
 	case errors.Is(err, errStopped):
 		return p.stoppedEnding()
+	case errors.Is(err, console.ErrStuck):
+		return engine.Ending{How: engine.Lost,
+			Sentence: fmt.Sprintf("The line takes no bytes%s, also after it was opened again.", p.where()),
+			Next:     "Check the flow control and the cable's wiring; then run again: the run goes on where the unit is."}
 	case errors.Is(err, errLost):
 		return engine.Ending{How: engine.Lost,
 			Sentence: fmt.Sprintf("The line went away%s and did not come back within %s.", p.where(), p.Away),

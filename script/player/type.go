@@ -71,7 +71,7 @@ func (p *play) answer(t engine.Type) error {
 func (p *play) done(t engine.Type) {
 	p.halfTyped = 0
 	if p.eng.Verified() {
-		p.standing = 0
+		p.standing = standing{}
 	}
 	p.answered++
 	p.here++

@@ -123,6 +123,7 @@ type Bench interface {
 
 	Label(ctx context.Context, by Person, id, label string) error
 	Rest(ctx context.Context, by Person, id string, rest bool) error
+	Knock(ctx context.Context, by Person, id string) error       // asks who is on the line, with keys that accept nothing
 	Match(ctx context.Context, by Person, id, unit string) error // says which planned unit an unmatched one is
 	Allow(ctx context.Context, by Person, units ...string) error // none: all that the plan has
 	Release(ctx context.Context, by Person, hold string, r Release) error
@@ -139,4 +140,8 @@ var (
 	ErrReleased = errors.New("the hold was released by somebody else")
 	ErrTaken    = errors.New("somebody else types on this line")
 	ErrState    = errors.New("the line is not in a state for this")
+
+	ErrChoice    = errors.New("this choice is not possible")
+	ErrAllowance = errors.New("the site does not let it be allowed like this")
+	ErrSerial    = errors.New("the plan gives the unit another serial number")
 )

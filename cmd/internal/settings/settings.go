@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
@@ -31,9 +32,27 @@ type Settings struct {
 	Away     time.Duration // how long a lost line may stay away
 	LogLevel string        // trace to error, or off
 
+	Bench Bench // of linehand bench
+
 	// Paths of what opens the profile's vault, never the key or the
 	// passphrase itself.
 	KeyFile, PassphraseFile string
+}
+
+// Bench are the settings of a bench that runs.
+type Bench struct {
+	Name    string        // of the bench; "": as the machine is called
+	Data    string        // folder for what must last
+	Listen  string        // HOST:PORT of the pages and the API
+	Lines   []string      // addresses of lines that are always there
+	Allow   string        // unit, batch or always
+	HotPlug bool          // take USB adapters as they are plugged in
+	Knock   time.Duration // how often a quiet line is asked who is there; 0: only when text has come or a person asks
+
+	OrdersURL         string   // of the firm's NATS servers; "": the bench keeps its orders itself
+	OrdersLeaf        []string // of the firm's NATS servers, which the bench joins as a leaf
+	OrdersListen      string   // HOST:PORT where other programs of this machine reach the bench's orders
+	OrdersCredentials string   // file with NATS credentials
 }
 
 // setting is one of them, with its default.
@@ -46,6 +65,9 @@ var known = []setting{
 	{"profile", ""}, {"records", "records"}, {"person", ""}, {"speed", 0}, {"framing", ""}, {"flow", ""},
 	{"on-hold", "auto"}, {"away", 5 * time.Minute}, {"log-level", "warn"},
 	{"key-file", ""}, {"passphrase-file", ""},
+	{"bench", ""}, {"data", "bench-data"}, {"listen", "127.0.0.1:8470"}, {"line", []string{}}, {"allow", "unit"},
+	{"hot-plug", true}, {"knock", time.Duration(0)},
+	{"orders-url", ""}, {"orders-leaf", []string{}}, {"orders-listen", ""}, {"orders-credentials", ""},
 }
 
 // Names lists the settings.
@@ -128,10 +150,34 @@ func gather(v *viper.Viper) (Settings, error) {
 		return s, fmt.Errorf("setting away: %q is not a duration such as 90s or 5m", v.GetString("away"))
 	}
 	s.Away = away
+	if err := gatherBench(v, &s.Bench); err != nil {
+		return s, err
+	}
 	switch s.OnHold {
 	case "ask", "end", "auto":
 	default:
 		return s, fmt.Errorf("setting on-hold: %q is none of ask, end and auto", s.OnHold)
 	}
 	return s, nil
+}
+
+func gatherBench(v *viper.Viper, b *Bench) error {
+	*b = Bench{Name: v.GetString("bench"), Data: v.GetString("data"), Listen: v.GetString("listen"), Lines: v.GetStringSlice("line"), Allow: v.GetString("allow"),
+		OrdersURL: v.GetString("orders-url"), OrdersLeaf: v.GetStringSlice("orders-leaf"), OrdersListen: v.GetString("orders-listen"), OrdersCredentials: v.GetString("orders-credentials")}
+	var err error
+	if b.Knock, err = time.ParseDuration(v.GetString("knock")); err != nil || b.Knock < 0 {
+		return fmt.Errorf("setting knock: %q is not a duration such as 30s", v.GetString("knock"))
+	}
+	if b.HotPlug, err = strconv.ParseBool(v.GetString("hot-plug")); err != nil {
+		return fmt.Errorf("setting hot-plug: %q is neither true nor false", v.GetString("hot-plug"))
+	}
+	switch b.Allow {
+	case "unit", "batch", "always":
+	default:
+		return fmt.Errorf("setting allow: %q is none of unit, batch and always", b.Allow)
+	}
+	if b.OrdersURL != "" && len(b.OrdersLeaf) > 0 {
+		return errors.New("settings orders-url and orders-leaf: a bench uses the firm's servers, or is a leaf of them")
+	}
+	return nil
 }

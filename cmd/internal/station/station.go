@@ -39,6 +39,17 @@ type Station struct {
 	Away    time.Duration
 	Desk    player.Desk // nil: nobody is there
 	Watch   func(player.Progress)
+	Hands   *player.Hands // through which people take the line over; nil: nobody can
+
+	// HalfTyped is what an earlier run, which was cut off, may have left typed
+	// (see ReadCut).
+	HalfTyped int
+	// Begun is told where the record goes before there is one, and before
+	// anything is sent; an error keeps the run from beginning. May be nil.
+	Begun func(record string) error
+	// Tell is told of each event as it is recorded, masked. It must not wait
+	// for anything. May be nil.
+	Tell func(transcript.Event)
 
 	Committer *transcript.Committer    // binds the record to the secrets that are typed; nil: nothing does
 	Head      func(*transcript.Header) // fills in what the record says of the bench's log; may be nil
@@ -64,8 +75,17 @@ func (s *Station) Play(ctx context.Context) (Result, error) {
 		s.Line.Close()
 		return res, err
 	}
+	if s.Begun != nil {
+		if err := s.Begun(path); err != nil {
+			s.Line.Close()
+			return res, &RecordError{err}
+		}
+	}
 	header := s.header(started)
 	var opts []transcript.Option
+	if s.Tell != nil {
+		opts = append(opts, transcript.WithTelling(s.Tell))
+	}
 	if s.Head != nil {
 		s.Head(&header)
 	}
@@ -83,7 +103,7 @@ func (s *Station) Play(ctx context.Context) (Result, error) {
 		Target:   engine.Target{Serial: s.Unit.Serial, Values: maps.Clone(s.Unit.Values)},
 		Line:     s.Line, Record: journal, Secrets: s.Secrets,
 		Reopen: s.Reopen, Tune: s.Tune, Away: s.Away,
-		Desk: s.Desk, Chassis: s.Chassis, Person: s.Person,
+		Desk: s.Desk, Chassis: s.Chassis, Person: s.Person, Hands: s.Hands, HalfTyped: s.HalfTyped,
 		Watch: s.Watch, Mask: s.Mask.Text,
 		Log: s.Log.With().Str("unit", s.Unit.Name).Logger(),
 	}

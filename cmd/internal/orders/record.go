@@ -1,0 +1,139 @@
+package orders
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// records is the name of a place's store of sealed records.
+func records(place string) string { return "linehand-records-" + place }
+
+func (s *Store) prepareRecords(ctx context.Context, p *place) error {
+	err := p.try(ctx, func(ctx context.Context) error {
+		_, err := p.js.ObjectStore(ctx, records(p.name))
+		if !errors.Is(err, jetstream.ErrBucketNotFound) {
+			return err
+		}
+		_, err = p.js.CreateObjectStore(ctx, jetstream.ObjectStoreConfig{
+			Bucket: records(p.name), Description: "sealed session records", Storage: jetstream.FileStorage, Replicas: s.replicas(p),
+		})
+		if errors.Is(err, jetstream.ErrBucketExists) {
+			return nil
+		}
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("make the store of records at %s: %w", p.name, err)
+	}
+	return nil
+}
+
+// mirrorRecords has the firm keep a copy of this leaf's records, which catches
+// up by itself.
+func (s *Store) mirrorRecords(ctx context.Context) error {
+	stream := "OBJ_" + records(s.home.name)
+	err := ensure(ctx, s.firm.js, jetstream.StreamConfig{
+		Name: stream, Storage: jetstream.FileStorage, Replicas: s.opts.Replicas, AllowDirect: true,
+		Mirror: &jetstream.StreamSource{Name: stream, External: external(s.opts.Bench)},
+	})
+	if err != nil {
+		return fmt.Errorf("have the firm copy the records of bench %s: %w", s.home.name, err)
+	}
+	return nil
+}
+
+// ErrRecordExists says that there is another record of this name.
+var ErrRecordExists = errors.New("there is a different record of this name already")
+
+// PutRecord keeps a sealed record under its file's name. A record is never
+// replaced: the same bytes again change nothing, others are ErrRecordExists.
+func (s *Store) PutRecord(ctx context.Context, name string, r io.Reader) (Record, error) {
+	store, err := s.home.js.ObjectStore(ctx, records(s.home.name))
+	if err != nil {
+		return Record{}, fmt.Errorf("keep the record %s: %w", name, err)
+	}
+	sum := sha256.New()
+	r = io.TeeReader(r, sum)
+	rec := Record{Name: name, Place: s.home.name}
+	if has, err := store.GetInfo(ctx, name); err == nil {
+		if rec.Size, err = io.Copy(io.Discard, r); err != nil {
+			return rec, fmt.Errorf("read the record %s: %w", name, err)
+		}
+		rec.SHA256 = hex.EncodeToString(sum.Sum(nil))
+		if has.Metadata[digestKey] != rec.SHA256 {
+			return rec, fmt.Errorf("keep the record %s: %w", name, ErrRecordExists)
+		}
+		return rec, nil
+	}
+	info, err := store.Put(ctx, jetstream.ObjectMeta{Name: name}, r)
+	if err != nil {
+		return rec, fmt.Errorf("keep the record %s: %w", name, err)
+	}
+	rec.Size, rec.SHA256 = int64(info.Size), hex.EncodeToString(sum.Sum(nil))
+	meta := info.ObjectMeta
+	meta.Metadata = map[string]string{digestKey: rec.SHA256}
+	if err := store.UpdateMeta(ctx, name, meta); err != nil {
+		return rec, fmt.Errorf("note the digest of the record %s: %w", name, err)
+	}
+	return rec, nil
+}
+
+// digestKey is the name of the digest among an object's metadata.
+const digestKey = "sha256"
+
+// Record reads a record. The reader gives an error at the end when the bytes
+// are not those that were kept. The caller closes it.
+func (s *Store) Record(ctx context.Context, rec Record) (io.ReadCloser, error) {
+	p := s.firm // the firm has a copy of each bench's records
+	if rec.Place == s.home.name {
+		p = s.home
+	}
+	if p.linked != nil && !p.linked() {
+		return nil, fmt.Errorf("record %s: %w", rec.Name, &UnreachableError{p.name, errNoLink})
+	}
+	store, err := p.js.ObjectStore(ctx, records(rec.Place))
+	if err != nil {
+		return nil, fmt.Errorf("read the record %s: %w", rec.Name, err)
+	}
+	object, err := store.Get(ctx, rec.Name)
+	if err != nil {
+		return nil, fmt.Errorf("read the record %s: %w", rec.Name, err)
+	}
+	return object, nil
+}
+
+// Records are those that are kept at a place: Firm, or the name of a bench.
+func (s *Store) Records(ctx context.Context, place string) ([]Record, error) {
+	p := s.firm
+	if place == s.home.name {
+		p = s.home
+	}
+	if p.linked != nil && !p.linked() {
+		return nil, &UnreachableError{p.name, errNoLink}
+	}
+	store, err := p.js.ObjectStore(ctx, records(place))
+	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("list the records of %s: %w", place, err)
+	}
+	infos, err := store.List(ctx)
+	if errors.Is(err, jetstream.ErrNoObjectsFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("list the records of %s: %w", place, err)
+	}
+	list := make([]Record, 0, len(infos))
+	for _, i := range infos {
+		list = append(list, Record{Name: i.Name, Place: place, SHA256: i.Metadata[digestKey], Size: int64(i.Size)})
+	}
+	return list, nil
+}
