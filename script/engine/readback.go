@@ -101,7 +101,26 @@ func (e *Engine) readPlanned(r *Read, rb *script.ReadBack, v script.Values) erro
 	}
 	r.Compared = true
 	r.Equal, r.Fault = compare(rb.As, r.Got, r.Want)
+	if !r.Equal && r.Fault == "" {
+		r.Fault = lookAlikes(r.Got, r.Want)
+	}
 	return nil
+}
+
+// lookAlikes names the signs of a value that are not of the planned one's
+// alphabet, where that is ASCII: both may look the same.
+func lookAlikes(got, want string) string {
+	beyond := func(r rune) bool { return r > '~' }
+	if strings.IndexFunc(want, beyond) >= 0 || strings.IndexFunc(got, beyond) < 0 {
+		return ""
+	}
+	var signs []string
+	for _, r := range got {
+		if sign := fmt.Sprintf("%U", r); beyond(r) && !slices.Contains(signs, sign) && len(signs) < 8 {
+			signs = append(signs, sign)
+		}
+	}
+	return "it is written with " + strings.Join(signs, ", ") + ", which the planned value does not have"
 }
 
 // readClock compares with the clock at the moment when the print was heard.

@@ -109,7 +109,7 @@ func (p *play) ask(h engine.Hold) (Release, error) {
 		err error
 	}
 	answers := make(chan answer, 1)
-	held := Held{Hold: h, Screen: p.screen(), Choices: choices(h)}
+	held := Held{Hold: *p.shownHold(&h), Screen: p.screen(), Choices: choices(h)}
 	go func() {
 		r, err := p.Desk.Hold(ctx, held)
 		answers <- answer{r, err}
@@ -180,7 +180,7 @@ func (p *play) screen() []string {
 	}
 	out := make([]string, len(rows))
 	for i, row := range rows {
-		out[i] = p.Mask(row)
+		out[i] = p.shown(row)
 	}
 	return out
 }
@@ -296,6 +296,10 @@ func (p *play) reattachOnce() error {
 		return err
 	}
 	p.leftStanding(p.halfTyped, p.halfSecret)
+	if !p.lastHeard.After(p.enteredAt) {
+		// Nothing was heard after the last Enter: it may have been lost.
+		p.leftStanding(p.entered.n, p.entered.secret)
+	}
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)

@@ -124,8 +124,10 @@ type play struct {
 	halfTyped  int           // characters typed whose Enter has not been sent
 	halfSecret bool          // they are of a secret
 	standing   standing      // at the planned unit, since its line went
-	window     windowState   // a secret's echo is being withheld
-	asked      time.Time     // when the redraw key was pressed last
+	entered    standing      // what the last Enter was for
+	enteredAt  time.Time
+	window     windowState // a secret's echo is being withheld
+	asked      time.Time   // when the redraw key was pressed last
 	answered   int
 	here       int // answered since this line was attached
 	failed     *engine.Ending
@@ -307,7 +309,7 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 
 // close records how the run ended.
 func (p *play) close(end engine.Ending) engine.Ending {
-	end.Sentence = p.Mask(end.Sentence)
+	end.Sentence = p.shown(end.Sentence)
 	p.marks() // a failed recorder shows in the ending below
 	last := transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode()}
 	if p.Part != "" {
@@ -334,10 +336,23 @@ func (p *play) where() string {
 	return " before the first stage"
 }
 
+// shown is text for people: without secrets, and without anything that a
+// terminal, or an eye, would take for something else.
+func (p *play) shown(text string) string { return transcript.Printable(p.Mask(text)) }
+
+func (p *play) shownHold(h *engine.Hold) *engine.Hold {
+	if h == nil {
+		return nil
+	}
+	held := *h
+	held.Reason = p.shown(held.Reason)
+	return &held
+}
+
 func (p *play) watch(doing Doing, text string, hold *engine.Hold) {
 	if p.Watch == nil {
 		return
 	}
 	at := p.eng.Progress()
-	p.Watch(Progress{Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.Mask(text), Holding: hold, Answered: p.answered})
+	p.Watch(Progress{Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.shown(text), Holding: p.shownHold(hold), Answered: p.answered})
 }

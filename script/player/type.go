@@ -56,6 +56,7 @@ func (p *play) answer(t engine.Type) error {
 	if p.window == windowTyping {
 		p.window = windowEntered // before Enter: the line end may come at once
 	}
+	p.entered, p.enteredAt = standing{utf8.RuneCountInString(a.text), a.secret != ""}, time.Now()
 	if t.Enter.Bytes != "" {
 		e := said(t, "enter")
 		e.Value = ""
