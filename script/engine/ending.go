@@ -115,7 +115,7 @@ func GiveUp(h Hold) Ending {
 	case HoldRefused:
 		return Ending{Refused, sentence, "Correct the value in the site profile (or the unit's state), then run again: the run goes on where the unit is."}
 	case HoldChassis:
-		return Ending{Chassis, sentence, "Move the cable to the planned unit, or name this unit's serial number in the plan. Nothing of the plan was typed."}
+		return Ending{Chassis, sentence, "Move the cable to the planned unit, or name this unit's serial number in the plan. Nothing of the plan was typed into this one."}
 	case HoldConfirm:
 		return Ending{Held, sentence, "Read the serial number off the chassis and run again with --chassis SERIAL."}
 	case HoldOverdue:

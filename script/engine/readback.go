@@ -39,6 +39,10 @@ func (e *Engine) readBack(shown Shown) error {
 	return nil
 }
 
+// Reading tells whether values are to be read out of what the unit prints
+// now.
+func (e *Engine) Reading() bool { return e.reading != nil }
+
 func (e *Engine) readOne(x *exchange, rb *script.ReadBack, shown Shown) error {
 	what, err := rb.Title(x.stage.values)
 	if err != nil {

@@ -117,3 +117,68 @@ func (r rig) with(line string) rig {
 	r.dialogue = line + "\n" + r.dialogue
 	return r
 }
+
+// TestALineCutInTwoIsNotOneUnits: the cable goes while a unit prints its
+// serial number and comes back in another unit, whose words end that line.
+// The serial number is not taken for the other's.
+func TestALineCutInTwoIsNotOneUnits(t *testing.T) {
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. BW-1 firmw")
+		d.far.Unplug()
+	}, replug: func(d *device) {
+		d.say("are 3\r\nSelf-test\r\n")
+		for d.ask("Unit name: ", plainly) != "" {
+		}
+	}}.play(t)
+	if got := o.said("answer"); len(got) > 0 || o.How != engine.Held {
+		t.Errorf("the other unit was told %q; ended %s: %s", got, o.How, o.Sentence)
+	}
+}
+
+// TestHalfAnAnswerIsTakenBackFromTheRightUnit: the cable goes while an answer
+// is half typed, comes back in another unit, and then in the first one.
+func TestHalfAnAnswerIsTakenBackFromTheRightUnit(t *testing.T) {
+	standing, entered, opened := "", "", 0
+	name := func(d *device, unplugAt int) {
+		for {
+			switch b := d.key(); b {
+			case 0:
+				return
+			case 0x12:
+				d.say("\r\nSerial no. BW-1\r\nUnit name: " + standing)
+			case '\b':
+				if standing != "" {
+					standing = standing[:len(standing)-1]
+					d.say("\b \b")
+				}
+			case '\r':
+				entered = standing
+				d.say("\r\nUnit ready? ")
+			default:
+				if standing += string(rune(b)); len(standing) == unplugAt {
+					d.far.Unplug()
+					return
+				}
+				d.say(string(rune(b)))
+			}
+		}
+	}
+	o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+		d.say("Serial no. BW-1\r\n")
+		d.ask("Sign in: ", plainly)
+		d.ask("Pass phrase: ", nothing)
+		d.say("Unit name: ")
+		name(d, 4)
+	}, replug: func(d *device) {
+		if opened++; opened == 1 {
+			d.say("\r\nPress ")
+			d.key()
+			d.far.Unplug()
+			return
+		}
+		name(d, -1)
+	}}.with("redraw: Ctrl-R").play(t)
+	if entered != "shelf-1" {
+		t.Errorf("the unit took %q (ended %s: %s)", entered, o.How, o.Sentence)
+	}
+}

@@ -327,7 +327,13 @@ func (p *play) wake() error {
 
 func (p *play) redraw(because string) error {
 	p.eng.Redrawn()
-	return p.showAfresh(because)
+	since := p.since
+	err := p.showAfresh(because)
+	if p.eng.Reading() {
+		// The unit may be in the middle of what it was asked for.
+		p.since = since
+	}
+	return err
 }
 
 // showAfresh presses the redraw key, and lets the engine have it pressed once

@@ -190,6 +190,7 @@ func (r Run) Play(ctx context.Context) (engine.Ending, error) {
 
 // attach takes up a line that was just opened.
 func (p *play) attach(line console.Line) {
+	p.cutLine()
 	p.Line = line
 	p.ear = listen(line)
 	p.m = newMatcher(line)
@@ -207,6 +208,18 @@ func (p *play) attach(line console.Line) {
 		// The word holds for this cable in this socket only.
 		p.Chassis = ""
 	}
+}
+
+// cutLine ends the line that stood unfinished when the line before this one
+// went. What comes now is not its rest: it may be another unit's, and half a
+// serial number of one unit must not be read as the other's.
+func (p *play) cutLine() {
+	if p.ear == nil {
+		return
+	}
+	p.scr.OnLine(nil)
+	p.scr.Write([]byte("\x18\r\n")) // CAN ends a control sequence, ECMA-48 8.3.7
+	p.scr.OnLine(p.finishedLine)
 }
 
 // detach lets go of the line and waits for everything that served it.

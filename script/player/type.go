@@ -265,7 +265,7 @@ func (p *play) echoComes(a rendered, at screen.Place, right func() bool, sent, l
 			if got == "" {
 				return "the unit shows nothing of what was typed", nil
 			}
-			return fmt.Sprintf("the unit shows %q", p.unsecret(a, got)), nil
+			return fmt.Sprintf("the unit shows %q", briefly(p.unsecret(a, got))), nil
 		}
 		if _, err := p.pump(due, right); err != nil {
 			return "", err
@@ -350,6 +350,15 @@ func maskCount(line string) int {
 		n++
 	}
 	return n
+}
+
+// briefly is the beginning of a text that may be as long as a unit likes.
+func briefly(text string) string {
+	const most = 120
+	if utf8.RuneCountInString(text) <= most {
+		return text
+	}
+	return string([]rune(text)[:most]) + " …"
 }
 
 // unsecret keeps a secret, also a mangled one, out of a sentence.
