@@ -19,6 +19,7 @@ import (
 
 	"linehand/script/player"
 	"linehand/script/visit"
+	"linehand/transcript"
 )
 
 // Desk asks one person about the holds of several runs.
@@ -93,7 +94,7 @@ func (s seat) Hold(ctx context.Context, held player.Held) (player.Release, error
 // show prints what a person needs to decide.
 func (s seat) show(held player.Held) {
 	w := s.out
-	fmt.Fprintf(w, "\n%s: HOLD: %s.\n", s.unit, held.Reason)
+	fmt.Fprintf(w, "\n%s: HOLD: %s.\n", s.unit, plain(held.Reason))
 	switch {
 	case slices.Contains(visit.Parts(), visit.Part(held.Stage)):
 		fmt.Fprintf(w, "  in part %q of the visit; nothing goes on until you choose\n", held.Stage)
@@ -211,15 +212,9 @@ func (d *Desk) Ask(ctx context.Context) func(prompt string) (string, error) {
 	}
 }
 
-// plain leaves out what a terminal would take for a command.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 {
-			return '·'
-		}
-		return r
-	}, s)
-}
+// plain leaves out what a terminal would take for a command, and what would
+// hide something.
+func plain(s string) string { return transcript.Printable(s) }
 
 // reader reads lines on demand. A read that nobody waits for any more goes
 // on, because a terminal's cannot be called back; what it brings is dropped.
