@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"linehand/cmd/internal/access"
 	"linehand/cmd/internal/api"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/bench/firm"
@@ -30,11 +31,14 @@ type benching struct {
 	sheet *station.Sheet
 	store *orders.Store
 	bench *bench.Daemon
+	gate  *access.Gate
 	meter *api.Meter
+	at    chan string // holds the bench's own address, once it listens
+	sim   simulatedBench
 }
 
 func (a *app) benchCommand() *cobra.Command {
-	b := &benching{app: a, meter: api.NewMeter()}
+	b := &benching{app: a, meter: api.NewMeter(), at: make(chan string, 1)}
 	cmd := &cobra.Command{
 		Use:   "bench",
 		Short: "Watch the lines, and bring up each unit that turns up",
@@ -51,9 +55,12 @@ power, goes on where it was.
 
 --allow says what a person may allow: "unit" one unit at a time, "batch" also
 several or all at once; with "always" every unit of the plan is played as it
-turns up, and nobody is asked.`,
+turns up, and nobody is asked.
+
+--simulated N needs no hardware: it is a rehearsal with simulated units and
+made-up secrets on N lines.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return b.run(cmd.Context()) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return b.begin(cmd) },
 	}
 	f := cmd.Flags()
 	f.String("profile", "", "site profile `FILE`")
@@ -73,17 +80,35 @@ turns up, and nobody is asked.`,
 	f.String("orders-listen", "", "`HOST:PORT` where other programs reach the orders that this bench keeps")
 	f.String("orders-credentials", "", "`FILE` with NATS credentials")
 	f.Duration("away", 0, "how long a lost line may stay away during a run (default 5m)")
+	b.sim.flags(cmd)
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
 	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand(), a.peopleCommand(), a.tokensCommand(), a.linkCommand())
 	return cmd
 }
 
+// begin runs a real bench, or a rehearsal.
+func (b *benching) begin(cmd *cobra.Command) error {
+	if cmd.Flags().Changed("simulated") {
+		done, err := b.sim.settle(b.app, cmd)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
+	return b.run(cmd.Context())
+}
+
 func (b *benching) run(ctx context.Context) error {
 	if b.set.Profile == "" {
-		return usage("name the site's file with --profile FILE", "no site profile was named")
+		return usage("name the site's file with --profile FILE, or try the bench without hardware: linehand bench --simulated 4", "no site profile was named")
 	}
+	// Before anything is opened, or a secret asked for: may it be served there?
 	var err error
+	if b.gate, err = b.openGate(); err != nil {
+		return err
+	}
+	defer b.gate.Close()
 	if b.sheet, err = station.ReadSheet(b.set.Profile); err != nil {
 		return err
 	}
@@ -93,6 +118,11 @@ func (b *benching) run(ctx context.Context) error {
 	name, err := benchName(b.set.Bench.Name)
 	if err != nil {
 		return err
+	}
+	if b.sim.lines > 0 {
+		if err := b.sim.prepare(b); err != nil {
+			return err
+		}
 	}
 	if err := b.unlockSeal(); err != nil {
 		return err
@@ -118,7 +148,14 @@ func (b *benching) runAll(ctx context.Context) error {
 			cancel(fmt.Errorf("serve the pages: %w", err))
 		}
 	})
-	tasks.Go(func() { firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, "", b.log) })
+	tasks.Go(func() { b.announce(ctx) })
+	if b.sim.lines > 0 {
+		tasks.Go(func() {
+			if err := b.sim.run(ctx, b.bench); err != nil {
+				cancel(fmt.Errorf("simulate the units: %w", err))
+			}
+		})
+	}
 	tasks.Go(func() { b.notify(ctx, func() { b.bench.Lines() }) })
 	b.log.Info().Str("bench", b.bench.Name()).Msg("the bench runs")
 	err := b.bench.Run(ctx)
@@ -128,6 +165,15 @@ func (b *benching) runAll(ctx context.Context) error {
 		err = cause
 	}
 	return err
+}
+
+// announce tells the other benches of this one, once it has an address.
+func (b *benching) announce(ctx context.Context) {
+	select {
+	case at := <-b.at:
+		firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, at, b.log)
+	case <-ctx.Done():
+	}
 }
 
 func (b *benching) config(ctx context.Context, name string) bench.Config {
@@ -146,6 +192,9 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 	}
 	if b.set.Bench.HotPlug {
 		cfg.Ports = bench.SystemPorts{}
+	}
+	if b.sim.lines > 0 {
+		b.sim.configure(&cfg)
 	}
 	return cfg
 }

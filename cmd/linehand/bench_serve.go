@@ -16,16 +16,21 @@ import (
 	"linehand/transcript"
 )
 
-// serve serves the API and the pages of the bench until ctx ends.
-func (b *benching) serve(ctx context.Context) error {
+// openGate says who may come in, and where from.
+func (b *benching) openGate() (*access.Gate, error) {
 	set := b.set.Bench
 	gate, err := access.New(access.Options{
 		Data: set.Data, Owner: b.whoever(), Listen: set.Listen, Cert: set.Cert, Key: set.TLSKey, Hosts: set.Hosts, Log: b.log,
 	})
 	if err != nil {
-		return usage("linehand help bench tells more", "%v", err)
+		return nil, usage("linehand help bench tells more", "%v", err)
 	}
-	defer gate.Close()
+	return gate, nil
+}
+
+// serve serves the API and the pages of the bench until ctx ends.
+func (b *benching) serve(ctx context.Context) error {
+	set := b.set.Bench
 	records, err := archive.Open(archive.Options{
 		Folder: b.set.Records, Packs: filepath.Join(set.Data, "handover"), Sheet: func() *station.Sheet { return b.sheet },
 	})
@@ -35,7 +40,7 @@ func (b *benching) serve(ctx context.Context) error {
 	report := station.Check(b.set.Profile, station.Options{Secrets: station.Note})
 	d := api.Deps{
 		Bench: b.bench, Keyboards: api.NewKeyboards(b.bench), Orders: b.store, Plan: func() *station.Report { return &report },
-		Archive: records, Gate: gate, Ready: b.ready, Meter: b.meter, Tool: tool(), Log: b.log,
+		Archive: records, Gate: b.gate, Ready: b.ready, Meter: b.meter, Tool: tool(), Log: b.log,
 	}
 	d.Pages = web.Pages(d)
 	return api.Serve(ctx, api.ServeOptions{Data: set.Data, Listened: b.listened}, d)
@@ -44,6 +49,7 @@ func (b *benching) serve(ctx context.Context) error {
 // listened tells where the bench is, and the link for whoever sits at it. The
 // link goes to the terminal only, never into the log.
 func (b *benching) listened(base, link string) {
+	b.at <- base
 	fmt.Fprintf(b.errs, "linehand: the bench is at %s\n", base)
 	if link != "" {
 		fmt.Fprintf(b.errs, "linehand: sign in, once, within %d minutes: %s\n", int(access.LinkLife.Minutes()), link)

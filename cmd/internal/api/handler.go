@@ -29,6 +29,7 @@ type server struct {
 func Handler(ctx context.Context, d Deps) http.Handler {
 	s := newServer(ctx, d)
 	go s.hub.run(ctx)
+	go s.Keyboards.run(ctx, d.Gate.Still)
 	return s.handler()
 }
 

@@ -69,13 +69,17 @@ func Serve(ctx context.Context, o ServeOptions, d Deps) error {
 	return serveOn(ctx, listeners, d)
 }
 
-// base is the bench's address as one types it.
+// base is the bench's address as one types it: where it listens at all
+// addresses, by the first of its names.
 func base(g *access.Gate, l net.Listener) string {
 	scheme := "http"
 	if g.TLS() != nil {
 		scheme = "https"
 	}
 	host, _, _ := net.SplitHostPort(g.Listen())
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = g.Name()
+	}
 	_, port, _ := net.SplitHostPort(l.Addr().String())
 	return scheme + "://" + net.JoinHostPort(host, port)
 }
@@ -107,6 +111,7 @@ func serveOn(ctx context.Context, listeners []net.Listener, d Deps) error {
 	s := newServer(ctx, d)
 	var background sync.WaitGroup
 	background.Go(func() { s.hub.run(ctx) })
+	background.Go(func() { s.Keyboards.run(ctx, d.Gate.Still) })
 	defer background.Wait()
 	defer stop()
 	hs := &http.Server{
