@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nuid"
@@ -201,6 +202,10 @@ func (s *Store) Allow(ctx context.Context, id string, how Allowance, by string) 
 	})
 }
 
+// allowedAtOnce is how many orders of a batch are allowed at the same time:
+// the store writes what comes together to disk together.
+const allowedAtOnce = 32
+
 // AllowBatch lets all waiting orders of a batch be played. It gives those that
 // it has allowed, also beside an error.
 func (s *Store) AllowBatch(ctx context.Context, site, batch, by string) ([]Order, error) {
@@ -208,15 +213,22 @@ func (s *Store) AllowBatch(ctx context.Context, site, batch, by string) ([]Order
 	if err != nil {
 		return nil, err
 	}
+	done, errs := make([]Order, len(all)), make([]error, len(all))
+	var tasks sync.WaitGroup
+	places := make(chan struct{}, allowedAtOnce)
+	for i, o := range all {
+		places <- struct{}{}
+		tasks.Go(func() {
+			defer func() { <-places }()
+			done[i], errs[i] = s.Allow(ctx, o.ID, PerBatch, by)
+		})
+	}
+	tasks.Wait()
 	var allowed []Order
-	var errs []error
-	for _, o := range all {
-		o, err := s.Allow(ctx, o.ID, PerBatch, by)
-		if err != nil {
-			errs = append(errs, err)
-			continue
+	for i, o := range done {
+		if errs[i] == nil {
+			allowed = append(allowed, o)
 		}
-		allowed = append(allowed, o)
 	}
 	return allowed, errors.Join(errs...)
 }
