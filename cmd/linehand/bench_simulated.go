@@ -43,7 +43,7 @@ const mostSimulated = 64
 func (s *simulatedBench) settle(a *app, cmd *cobra.Command) (done func(), err error) {
 	set, given := &a.set.Bench, cmd.Flags().Changed
 	switch {
-	case s.lines < 0 || s.lines > mostSimulated:
+	case s.lines < 1 || s.lines > mostSimulated:
 		return nil, usage(fmt.Sprintf("name 1 to %d", mostSimulated), "a bench cannot have %d simulated lines", s.lines)
 	case given("line"):
 		return nil, usage("leave --line out, or --simulated", "a bench with simulated units has no real lines: made-up secrets would be typed on them")
@@ -92,7 +92,11 @@ func (s *simulatedBench) prepare(b *benching) error {
 		if err != nil {
 			return rehearsal.Options{}, err
 		}
-		opts := rehearsal.Options{Settings: d.Line.Settings, Seed: s.seed, Pauses: s.pauses}
+		line, err := b.lineSettings(d.Line.Settings)
+		if err != nil {
+			return rehearsal.Options{}, err
+		}
+		opts := rehearsal.Options{Settings: line, Seed: s.seed, Pauses: s.pauses}
 		return opts, s.spoil(&opts, u.Name)
 	})
 	for _, u := range units { // a fault's name that nobody knows shows now

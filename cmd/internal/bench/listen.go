@@ -121,7 +121,8 @@ type hearing struct {
 	vain   bool                 // it was asked, and did not say
 	seen   map[string]time.Time // serial numbers on an unfinished line, and when
 	bytes  int
-	bad    int // of them, what is no text
+	bad    int  // of them, what is no text
+	spoke  bool // it is shown that text comes
 	lost   bool
 	other  bool // other settings are to be tried
 }
@@ -233,6 +234,14 @@ func (h *hearing) hear(c heardBytes) {
 	// What comes after a key was pressed is its answer, and no news.
 	if paused && !h.asks && c.at.Sub(h.pressd) >= answerIn && c.at.Sub(h.asked) > askEvery {
 		h.unread, h.tries = true, 0
+	}
+	if h.bytes > 16 && h.bad*3 <= h.bytes && !h.spoke {
+		h.spoke = true
+		h.set(func(s *Line) {
+			if s.State == Listening {
+				s.Why = "text comes; the unit has not said yet who it is"
+			}
+		})
 	}
 	_ = h.journal.Heard(c.at, c.bytes) // it writes nowhere
 	h.scr.Write(c.bytes)
