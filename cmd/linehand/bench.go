@@ -44,6 +44,9 @@ next one. Holds wait for a person.
 USB adapters are taken as they are plugged in. Ports that are part of the
 machine, sockets and addresses of the network are taken when --line names them.
 
+The profile is read again when the process gets the signal HUP: units that are
+being played stay as they were, and a profile with a fault changes nothing.
+
 What must last is in the data folder. A bench that was stopped, or has lost its
 power, goes on where it was.
 
@@ -114,6 +117,8 @@ func (b *benching) runAll(ctx context.Context) error {
 		}
 	})
 	tasks.Go(func() { firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, "", b.log) })
+	tasks.Go(func() { firm.Live(ctx, b.store, b.bench, b.log) })
+	tasks.Go(func() { b.rereadOnSignal(ctx) })
 	tasks.Go(func() { b.notify(ctx, func() { b.bench.Lines() }) })
 	b.log.Info().Str("bench", b.bench.Name()).Msg("the bench runs")
 	err := b.bench.Run(ctx)
@@ -131,7 +136,14 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 		Name: name, Data: b.set.Bench.Data, Records: b.set.Records, Sheet: b.sheet, Lines: b.set.Bench.Lines,
 		Allow: bench.Allowance(b.set.Bench.Allow), Knock: b.set.Bench.Knock, Away: b.set.Away,
 		Orders:  &firm.Orders{Store: b.store, Site: b.sheet.Plan.Site.Name, Bench: name, Log: b.log},
-		Secrets: func() *secret.Store { return secret.Open(b.sheet.Site.Secrets, b.benchSecrets(b.sheet.Site, answers)) },
+		Secrets: b.secretsOf(b.sheet, answers), Aside: &orders.Aside{},
+		Reread: func() (*station.Sheet, func() *secret.Store, error) {
+			sheet, err := station.ReadSheet(b.set.Profile)
+			if err != nil {
+				return nil, nil, err
+			}
+			return sheet, b.secretsOf(sheet, answers), nil
+		},
 		Mask:    &b.mask, Tune: func(set console.Settings) console.Settings {
 			set, _ = b.lineSettings(set) // they were looked at when the bench began
 			return set
@@ -142,6 +154,10 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 		cfg.Ports = bench.SystemPorts{}
 	}
 	return cfg
+}
+
+func (b *benching) secretsOf(sheet *station.Sheet, answers *remembered) func() *secret.Store {
+	return func() *secret.Store { return secret.Open(sheet.Site.Secrets, b.benchSecrets(sheet.Site, answers)) }
 }
 
 // benchSecrets ask at the terminal, where there is one, and keep the answers

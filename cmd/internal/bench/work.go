@@ -92,20 +92,21 @@ const retryPlay = 5 * time.Second
 
 func (l *line) playJob(ctx context.Context, j job) error {
 	d := l.d
-	u, err := d.cfg.Sheet.Plan.Unit(j.unit)
+	if err := l.claim(j.unit); err != nil {
+		return err
+	}
+	defer d.letPlan(j.unit)
+	defer l.release(j.unit)
+	u, sheet, err := d.unit(j.unit) // from now on a profile that is read again leaves it as it is
 	if err != nil {
 		l.giveUp(j.unit)
 		return err
 	}
-	if err := l.claim(u.Name); err != nil {
-		return err
-	}
-	defer l.release(u.Name)
 	order, last, err := d.orderOf(ctx, u, j)
 	if err != nil {
 		return err
 	}
-	s, err := l.station(ctx, u, last)
+	s, err := l.station(ctx, sheet, u, last)
 	if err != nil {
 		return err
 	}
@@ -195,13 +196,13 @@ func (d *Daemon) orderFor(u *plan.Unit) Order {
 }
 
 // station prepares the run: dialogue, secrets and the open line.
-func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*station.Station, error) {
+func (l *line) station(ctx context.Context, sheet *station.Sheet, u *plan.Unit, last runNote) (*station.Station, error) {
 	d := l.d
-	dialogue, _, err := d.cfg.Sheet.Dialogue(u)
+	dialogue, _, err := sheet.Dialogue(u)
 	if err != nil {
 		return nil, err
 	}
-	secrets, known, err := d.fetch(u, dialogue)
+	secrets, known, err := d.fetch(sheet, u, dialogue)
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +212,7 @@ func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*statio
 		return nil, &notBegun{err, true}
 	}
 	s := &station.Station{
-		Sheet: d.cfg.Sheet, Unit: u, Dialogue: dialogue, Secrets: secrets, Known: known, Mask: d.cfg.Mask,
+		Sheet: sheet, Unit: u, Dialogue: dialogue, Secrets: secrets, Known: known, Mask: d.cfg.Mask,
 		Line: opened, Reopen: func(ctx context.Context) (console.Line, error) { return l.open(ctx, set) },
 		Tool: d.cfg.Tool, Mode: "bringup", Records: d.cfg.Records, Away: d.cfg.Away,
 		Committer: d.cfg.Committer, Head: d.cfg.Head, Log: d.cfg.Log,
@@ -266,13 +267,13 @@ func (l *line) ours() bool {
 
 // fetch gets the secrets of a run; after a failure they are looked for
 // afresh, for somebody may have put them right.
-func (d *Daemon) fetch(u *plan.Unit, dialogue *script.Dialogue) (*secret.Store, []string, error) {
+func (d *Daemon) fetch(sheet *station.Sheet, u *plan.Unit, dialogue *script.Dialogue) (*secret.Store, []string, error) {
 	d.mu.Lock()
 	secrets := d.secrets
 	d.mu.Unlock()
-	known, err := station.Fetch(u, station.SecretsOf(u, dialogue), d.cfg.Sheet.Site.Secrets, secrets, d.cfg.Mask)
+	known, err := station.Fetch(u, station.SecretsOf(u, dialogue), sheet.Site.Secrets, secrets, d.cfg.Mask)
 	if err != nil {
-		fresh := d.cfg.Secrets()
+		fresh := d.planned.Load().secrets()
 		d.mu.Lock()
 		d.secrets = fresh
 		d.mu.Unlock()

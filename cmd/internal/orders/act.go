@@ -278,8 +278,11 @@ func (s *Store) Again(ctx context.Context, id, by string) (Order, error) {
 }
 
 // Release releases a hold. Who comes second gets a *ReleasedError that says
-// who was first.
+// who was first; who gives a secret, a *SecretError that says where it goes.
 func (s *Store) Release(ctx context.Context, order string, r Release) (Order, error) {
+	if r.Secret {
+		return s.secretElsewhere(ctx, order)
+	}
 	return s.change(ctx, order, func(Order) (Change, error) {
 		r.At = time.Now()
 		return Change{Act: Let, By: r.By, At: r.At, Release: &r}, nil

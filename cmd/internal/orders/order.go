@@ -118,6 +118,10 @@ type Release struct {
 	Text   string    `json:"text,omitempty"` // never a secret
 	By     string    `json:"by"`
 	At     time.Time `json:"at"`
+
+	// Secret says that Text is one: Store.Release refuses it with a
+	// *SecretError, and does not send it.
+	Secret bool `json:"-"`
 }
 
 // Ending is how a run ended: the words of script/engine.
