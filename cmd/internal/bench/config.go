@@ -50,8 +50,8 @@ type Config struct {
 	// and Secrets; nil: it is read when the bench begins.
 	Reread func() (*station.Sheet, func() *secret.Store, error)
 
-	Mask    *transcript.Mask
-	Tune    func(console.Settings) console.Settings // what a person has set in place of the dialogue's; may be nil
+	Mask *transcript.Mask
+	Tune func(console.Settings) console.Settings // what a person has set in place of the dialogue's; may be nil
 
 	// Play plays a job; nil: its station does.
 	Play func(context.Context, Job) (station.Result, error)
