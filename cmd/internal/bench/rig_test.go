@@ -15,6 +15,7 @@ import (
 	"go.uber.org/goleak"
 
 	"linehand/cmd/internal/bench"
+	"linehand/cmd/internal/orders/orderstest"
 	"linehand/cmd/internal/station"
 	"linehand/console"
 	"linehand/fixtures"
@@ -26,35 +27,43 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	orderstest.Main()
 	if done := childMain(); done {
 		return
 	}
-	goleak.VerifyTestMain(m)
+	goleak.VerifyTestMain(m,
+		// Started once by the embedded server's package, and never ended.
+		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server/ats.init.0.func1"),
+		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server/pse.periodic"),
+	)
 }
 
 var robin = bench.Person{Name: "Robin", Role: "play"}
 
 // batch lays out a site of so many shelves, in clusters of eight at the most,
 // and reads it. The first of each cluster starts it.
-func batch(t testing.TB, dir string, shelves int) *station.Sheet {
+func batch(t testing.TB, dir string, shelves int) *station.Sheet { return batchOf(t, dir, shelves, 8) }
+
+// batchOf is batch with so many shelves in a cluster.
+func batchOf(t testing.TB, dir string, shelves, per int) *station.Sheet {
 	t.Helper()
 	var text strings.Builder
 	text.WriteString("format: linehand.site/1\ndefaults: company.yaml\nsite: {name: holm, title: Holm, demonstration: true}\n")
 	text.WriteString("networks:\n  - {name: quay, subnet: 192.0.2.0/24, gateway: 192.0.2.1, vlan: 10}\nclusters:\n")
-	for c := range (shelves + 7) / 8 {
+	for c := range (shelves + per - 1) / per {
 		fmt.Fprintf(&text, "  - {name: deep-%c, address: 192.0.2.%d, network: quay, join-secret: join-%c}\n", 'a'+c, 200+c, 'a'+c)
 	}
 	text.WriteString("secrets:\n")
-	for c := range (shelves + 7) / 8 {
+	for c := range (shelves + per - 1) / per {
 		fmt.Fprintf(&text, "  join-%c: {env: LINEHAND_JOIN_%c}\n", 'a'+c, 'A'+c)
 	}
 	text.WriteString("units:\n")
 	for n := range shelves {
 		how := "join"
-		if n%8 == 0 {
+		if n%per == 0 {
 			how = "start"
 		}
-		fmt.Fprintf(&text, "  - {name: shelf-%02d, kind: brackwater-s24, serial: BW24-%04d, cluster: {%s: deep-%c}, ports: [{name: e0, network: quay, address: 192.0.2.%d}]}\n", n+1, n+1, how, 'a'+n/8, 20+n)
+		fmt.Fprintf(&text, "  - {name: shelf-%02d, kind: brackwater-s24, serial: BW24-%04d, cluster: {%s: deep-%c}, ports: [{name: e0, network: quay, address: 192.0.2.%d}]}\n", n+1, n+1, how, 'a'+n/per, 20+n)
 	}
 	text.WriteString("  - {name: sw-1, kind: quillon-x48, serial: QX48-0001, ports: [{name: m0, network: quay, address: 192.0.2.9}]}\n")
 	files := map[string]string{"site/batch.yaml": text.String()}

@@ -213,12 +213,23 @@ func (w *work) Stopped(ctx context.Context) (bench.Person, error) {
 }
 
 func (w *work) Finish(ctx context.Context, e bench.Ending, good bool, record string) (bench.Order, error) {
-	rec, err := w.keep(ctx, record)
+	rec, err := w.keepSoon(ctx, record)
 	if err != nil {
 		w.orders.Log.Warn().Err(err).Str("record", record).Msg("the record is kept at the bench only")
 	}
 	o, err := w.run.Finish(ctx, orders.Ending{How: e.Code, Good: good, Sentence: e.Sentence, Next: e.Next}, rec)
 	return told(o), err
+}
+
+// keepSoon keeps the record in half of the time that there is, so that the
+// ending is noted also where it cannot be kept.
+func (w *work) keepSoon(ctx context.Context, record string) (*orders.Record, error) {
+	if until, ok := ctx.Deadline(); ok {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, time.Until(until)/2)
+		defer cancel()
+	}
+	return w.keep(ctx, record)
 }
 
 // keep puts a sealed record into the store.
