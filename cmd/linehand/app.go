@@ -59,7 +59,7 @@ what was heard and said. It only ever answers a prompt that it knows.`,
 	root.PersistentFlags().String("log-level", "", "what is logged to standard error: trace, debug, info, warn, error or off")
 	for _, cmd := range []*cobra.Command{
 		a.rehearseCommand(), a.checkCommand(), a.worksheetCommand(), a.lockCommand(), a.planCommand(), a.vaultCommand(),
-		a.bringupCommand(), a.byhandCommand(), a.benchCommand(),
+		a.bringupCommand(), a.visitCommand(), a.proofCommand(), a.guideCommand(), a.byhandCommand(), a.benchCommand(), a.orderCommand(),
 		a.replayCommand(), a.auditCommand(), a.searchCommand(), a.draftCommand(), a.linesCommand(),
 		a.schemaCommand(), a.versionCommand(),
 		a.exitCodesCommand(),

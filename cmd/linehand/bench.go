@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"linehand/cmd/internal/api"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/bench/firm"
 	"linehand/cmd/internal/orders"
@@ -29,10 +30,11 @@ type benching struct {
 	sheet *station.Sheet
 	store *orders.Store
 	bench *bench.Daemon
+	meter *api.Meter
 }
 
 func (a *app) benchCommand() *cobra.Command {
-	b := &benching{app: a}
+	b := &benching{app: a, meter: api.NewMeter()}
 	cmd := &cobra.Command{
 		Use:   "bench",
 		Short: "Watch the lines, and bring up each unit that turns up",
@@ -62,6 +64,9 @@ turns up, and nobody is asked.`,
 	f.String("data", "", "keep what must last in `FOLDER` (default bench-data)")
 	f.String("bench", "", "`NAME` of the bench (default: of this machine)")
 	f.String("listen", "", "`HOST:PORT` of the pages and the API (default 127.0.0.1:8470)")
+	f.String("tls-cert", "", "`FILE` of a certificate chain (PEM): serve with TLS, as must be beyond loopback")
+	f.String("tls-key", "", "`FILE` of the certificate's key")
+	f.StringArray("host", nil, "`NAME` that browsers ask the bench by, besides those of the certificate; may be given again")
 	f.StringArray("line", nil, "`ADDRESS` of a line that is always there; may be given again")
 	f.String("allow", "", "what a person may allow: unit, batch or always (default unit)")
 	f.Bool("hot-plug", true, "take USB adapters as they are plugged in")
@@ -73,7 +78,7 @@ turns up, and nobody is asked.`,
 	f.Duration("away", 0, "how long a lost line may stay away during a run (default 5m)")
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
-	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand())
+	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand(), a.peopleCommand(), a.tokensCommand(), a.linkCommand())
 	return cmd
 }
 
@@ -148,6 +153,7 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 			set, _ = b.lineSettings(set) // they were looked at when the bench began
 			return set
 		},
+		Play:      b.play,
 		Committer: transcript.NewCommitter(), Head: b.beginSeal, Seal: b.sealOne(), Tool: tool(), Log: b.log,
 	}
 	if b.set.Bench.HotPlug {

@@ -1,9 +1,80 @@
 package main
 
-import "context"
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os/user"
+	"path/filepath"
+
+	"linehand/cmd/internal/access"
+	"linehand/cmd/internal/api"
+	"linehand/cmd/internal/archive"
+	"linehand/cmd/internal/bench"
+	"linehand/cmd/internal/station"
+	"linehand/transcript"
+)
 
 // serve serves the API and the pages of the bench until ctx ends.
 func (b *benching) serve(ctx context.Context) error {
-	<-ctx.Done()
+	set := b.set.Bench
+	gate, err := access.New(access.Options{
+		Data: set.Data, Owner: b.whoever(), Listen: set.Listen, Cert: set.Cert, Key: set.TLSKey, Hosts: set.Hosts, Log: b.log,
+	})
+	if err != nil {
+		return usage("linehand help bench tells more", "%v", err)
+	}
+	defer gate.Close()
+	records, err := archive.Open(archive.Options{
+		Folder: b.set.Records, Packs: filepath.Join(set.Data, "handover"), Sheet: func() *station.Sheet { return b.sheet },
+	})
+	if err != nil {
+		return err
+	}
+	report := station.Check(b.set.Profile, station.Options{Secrets: station.Note})
+	return api.Serve(ctx, api.ServeOptions{Data: set.Data, Listened: b.listened}, api.Deps{
+		Bench: b.bench, Keyboards: api.NewKeyboards(b.bench), Orders: b.store, Plan: func() *station.Report { return &report },
+		Archive: records, Gate: gate, Ready: b.ready, Meter: b.meter, Tool: tool(), Log: b.log,
+	})
+}
+
+// listened tells where the bench is, and the link for whoever sits at it. The
+// link goes to the terminal only, never into the log.
+func (b *benching) listened(base, link string) {
+	fmt.Fprintf(b.errs, "linehand: the bench is at %s\n", base)
+	if link != "" {
+		fmt.Fprintf(b.errs, "linehand: sign in, once, within %d minutes: %s\n", int(access.LinkLife.Minutes()), link)
+	}
+}
+
+// ready tells whether orders can be taken.
+func (b *benching) ready(context.Context) error {
+	if !b.store.Conn().IsConnected() {
+		return errors.New("the store of orders is not reached")
+	}
 	return nil
+}
+
+// play plays a job, and measures its answers.
+func (b *benching) play(ctx context.Context, j bench.Job) (station.Result, error) {
+	measure, tell := b.meter.Run(), j.Station.Tell
+	j.Station.Tell = func(e transcript.Event) {
+		measure(e)
+		if tell != nil {
+			tell(e)
+		}
+	}
+	return j.Station.Play(ctx)
+}
+
+// whoever is who works at the bench: as the settings say, or by the name that
+// the system knows.
+func (a *app) whoever() string {
+	if a.set.Person != "" {
+		return a.set.Person
+	}
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return ""
 }

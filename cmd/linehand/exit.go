@@ -85,8 +85,8 @@ Endings of a run (with several units, the highest code among them)
   20  the unit says that it has failed
   21  the session record cannot be written
   22  stopped by a person
-  23  as planned, but the unit is still at work on something: proof later closes it;
-      audit says so, too
+  23  as planned, but something is open: the unit is still at work, or a point
+      is on the punch list; proof later closes it (audit ends so, too)
 
 Of audit, replay, seal, records and handover
   30  the record is whole, and the unit is not as planned; records confirm: the

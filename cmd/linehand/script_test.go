@@ -40,6 +40,8 @@ var scriptSecrets = map[string]string{
 //	unit NAME KIND LINE [K=V…]      switch a simulated unit on; LINE is pty or socket
 //	holds NAME KEY VALUE            compare what the unit holds
 //	received NAME none|some         compare what came to the unit
+//	inpack PACK RECORDS             every tick, wait, proof and sign-off of the records is in the pack
+//	points PACK FILE                compare the points of visits on a pack's punch list
 //	nosecret                        no file but those named secret* and no output holds a secret
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -47,11 +49,14 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		Setup:               setUpScript,
 		Condition: func(cond string) (bool, error) {
+			if cond == "nonet" { // a command can be run without any network
+				return exec.Command("unshare", "-rn", "true").Run() == nil, nil
+			}
 			return false, errors.New("unknown condition " + cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "unit": cmdUnit, "holds": cmdHolds, "received": cmdReceived, "nosecret": cmdNoSecret,
-			"spoil": cmdSpoil,
+			"spoil": cmdSpoil, "inpack": cmdInPack, "points": cmdPoints,
 		},
 	})
 }
@@ -129,6 +134,8 @@ func cmdUnit(ts *testscript.TestScript, neg bool, args []string) {
 			opts.Faults = o.Faults
 		case "configured":
 			cfg.Configured = true
+		case "drives": // and a network of its own
+			cfg.DriveSize, cfg.World = value, sim.NewWorld()
 		case "before":
 			n, err := strconv.Atoi(value)
 			ts.Check(err)

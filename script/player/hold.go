@@ -23,6 +23,7 @@ type Held struct {
 	engine.Hold
 	Screen  []string // the last screen, without secrets
 	Choices []Choice
+	Advice  string // what to do about it; "" where the reason says it all
 }
 
 // Choice is how a person may release a hold.

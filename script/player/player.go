@@ -84,6 +84,7 @@ type Secrets interface {
 
 // Progress is what a run shows to whoever watches.
 type Progress struct {
+	Part     string // of a visit; "" when the run is no part of one
 	Stage    string
 	No, Of   int // stages, from 1; No is 0 before the first
 	Doing    Doing
@@ -328,5 +329,5 @@ func (p *play) watch(doing Doing, text string, hold *engine.Hold) {
 		return
 	}
 	at := p.eng.Progress()
-	p.Watch(Progress{Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.Mask(text), Holding: hold, Answered: p.answered})
+	p.Watch(Progress{Part: p.Part, Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.Mask(text), Holding: hold, Answered: p.answered})
 }

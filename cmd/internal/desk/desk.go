@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -17,6 +18,7 @@ import (
 	"golang.org/x/term"
 
 	"linehand/script/player"
+	"linehand/script/visit"
 )
 
 // Desk asks one person about the holds of several runs.
@@ -26,6 +28,7 @@ type Desk struct {
 	person string
 	quiet  func(func()) // keeps other writers off the terminal meanwhile
 	turn   chan struct{}
+	sitting
 }
 
 // New makes a desk that reads from in and writes to out. Quiet, which may be
@@ -35,6 +38,8 @@ func New(in io.Reader, out io.Writer, person string, quiet func(func())) *Desk {
 		quiet = func(f func()) { f() }
 	}
 	d := &Desk{in: newReader(in), out: out, person: person, quiet: quiet, turn: make(chan struct{}, 1)}
+	d.lists = make(chan struct{}, 1)
+	d.lists <- struct{}{}
 	d.turn <- struct{}{}
 	return d
 }
@@ -77,10 +82,16 @@ func (s seat) Hold(ctx context.Context, held player.Held) (player.Release, error
 func (s seat) show(held player.Held) {
 	w := s.out
 	fmt.Fprintf(w, "\n%s: HOLD: %s.\n", s.unit, held.Reason)
-	if held.Stage != "" {
+	switch {
+	case slices.Contains(visit.Parts(), visit.Part(held.Stage)):
+		fmt.Fprintf(w, "  in part %q of the visit; nothing goes on until you choose\n", held.Stage)
+	case held.Stage != "":
 		fmt.Fprintf(w, "  in stage %q; nothing is sent until you choose\n", held.Stage)
-	} else {
+	default:
 		fmt.Fprintf(w, "  before the first stage; nothing is sent until you choose\n")
+	}
+	if held.Advice != "" {
+		wrapped(w, "  ", plain(held.Advice))
 	}
 	if len(held.Screen) > 0 {
 		fmt.Fprintln(w, "  the unit's last screen:")
@@ -114,6 +125,7 @@ var options = map[player.Choice][]option{
 	player.Again:   {{letter: "a", words: "look again, as things are now"}},
 	player.GoTo:    {{letter: "s", words: "go on at another stage"}},
 	player.Confirm: {{letter: "r", words: "this is the right chassis: I have read its serial number"}},
+	visit.GoOn:     {{letter: "g", words: "go on all the same: I take it on myself, and it stands in the record"}},
 	player.GiveUp:  {{letter: "x", words: "give up and leave the unit as it is"}},
 }
 

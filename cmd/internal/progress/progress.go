@@ -5,6 +5,7 @@ package progress
 import (
 	"fmt"
 	"io"
+	"strings"
 	"sync"
 	"time"
 
@@ -15,7 +16,8 @@ import (
 // goroutine.
 type Board interface {
 	// Unit adds a unit and returns who is to be told of its progress.
-	// Estimate is how long its run is likely to take; 0 when nobody knows.
+	// Estimate is how long its run is likely to take; 0 when nobody knows,
+	// less where nothing is to be said of it.
 	Unit(name string, estimate time.Duration) func(player.Progress)
 	// Quiet keeps the board still while f uses the terminal. Runs go on
 	// meanwhile, and are shown afterwards.
@@ -82,8 +84,16 @@ func (l *lines) Close() {}
 // State says in words where a run is.
 func State(p player.Progress) string {
 	where := fmt.Sprintf("stage %d of %d, %s", p.No, p.Of, p.Stage)
-	if p.No == 0 {
+	switch {
+	case p.No == 0 && p.Part != "" && p.Text != "":
+		where = p.Text
+	case p.No == 0 && p.Part != "" && p.Of == 0:
+		where = ""
+	case p.No == 0:
 		where = "waiting for the first prompt"
+	}
+	if p.Part != "" {
+		where = strings.TrimSuffix(p.Part+": "+where, ": ")
 	}
 	switch p.Doing {
 	case player.Holding:
@@ -99,6 +109,9 @@ func State(p player.Progress) string {
 // Times says how long a run has taken and is likely to take.
 func Times(elapsed, estimate time.Duration) string {
 	text := Clock(elapsed) + " elapsed"
+	if estimate < 0 {
+		return text
+	}
 	if estimate == 0 {
 		return text + ", no estimate yet"
 	}

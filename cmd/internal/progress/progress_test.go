@@ -35,6 +35,23 @@ shelf-2: stage 1 of 3, sign in, the line is away, 1:05 elapsed, no estimate yet
 	})
 }
 
+func TestPartsOfAVisit(t *testing.T) {
+	for want, p := range map[string]player.Progress{
+		"waiting: 1 of 2 answer": {Part: "waiting", Text: "1 of 2 answer"},
+		"before":                 {Part: "before"},
+		"first boot: waiting for the first prompt": {Part: "first boot", Of: 3},
+		"first boot: stage 1 of 3, sign in":        {Part: "first boot", Of: 3, No: 1, Stage: "sign in", Text: "more"},
+		"set-up, on hold":                          {Part: "set-up", Doing: player.Holding},
+	} {
+		if got := State(p); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+	if got := Times(65*time.Second, -1); got != "1:05 elapsed" {
+		t.Errorf("got %q", got)
+	}
+}
+
 // TestQuiet: while somebody uses the terminal runs go on, and are shown after.
 func TestQuiet(t *testing.T) {
 	var out bytes.Buffer

@@ -117,6 +117,9 @@ func (b *Bench) Start(ctx context.Context) {
 	})
 }
 
+// Off tells whether Start has not been called yet.
+func (b *Bench) Off() bool { return b.session == nil }
+
 // Serve opens the unit's services on real sockets, for as long as it has
 // power, and what strangers have at addresses of a network of its own. It is
 // called once.

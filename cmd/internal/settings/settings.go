@@ -44,6 +44,9 @@ type Bench struct {
 	Name    string        // of the bench; "": as the machine is called
 	Data    string        // folder for what must last
 	Listen  string        // HOST:PORT of the pages and the API
+	Cert    string        // file of a certificate chain, for TLS; "": none
+	TLSKey  string        // file of its key
+	Hosts   []string      // names that the bench is asked by, besides those of the certificate
 	Lines   []string      // addresses of lines that are always there
 	Allow   string        // unit, batch or always
 	HotPlug bool          // take USB adapters as they are plugged in
@@ -65,7 +68,7 @@ var known = []setting{
 	{"profile", ""}, {"records", "records"}, {"person", ""}, {"speed", 0}, {"framing", ""}, {"flow", ""},
 	{"on-hold", "auto"}, {"away", 5 * time.Minute}, {"log-level", "warn"},
 	{"key-file", ""}, {"passphrase-file", ""},
-	{"bench", ""}, {"data", "bench-data"}, {"listen", "127.0.0.1:8470"}, {"line", []string{}}, {"allow", "unit"},
+	{"bench", ""}, {"data", "bench-data"}, {"listen", "127.0.0.1:8470"}, {"tls-cert", ""}, {"tls-key", ""}, {"host", []string{}}, {"line", []string{}}, {"allow", "unit"},
 	{"hot-plug", true}, {"knock", time.Duration(0)},
 	{"orders-url", ""}, {"orders-leaf", []string{}}, {"orders-listen", ""}, {"orders-credentials", ""},
 }
@@ -162,7 +165,7 @@ func gather(v *viper.Viper) (Settings, error) {
 }
 
 func gatherBench(v *viper.Viper, b *Bench) error {
-	*b = Bench{Name: v.GetString("bench"), Data: v.GetString("data"), Listen: v.GetString("listen"), Lines: v.GetStringSlice("line"), Allow: v.GetString("allow"),
+	*b = Bench{Name: v.GetString("bench"), Data: v.GetString("data"), Listen: v.GetString("listen"), Cert: v.GetString("tls-cert"), TLSKey: v.GetString("tls-key"), Hosts: v.GetStringSlice("host"), Lines: v.GetStringSlice("line"), Allow: v.GetString("allow"),
 		OrdersURL: v.GetString("orders-url"), OrdersLeaf: v.GetStringSlice("orders-leaf"), OrdersListen: v.GetString("orders-listen"), OrdersCredentials: v.GetString("orders-credentials")}
 	var err error
 	if b.Knock, err = time.ParseDuration(v.GetString("knock")); err != nil || b.Knock < 0 {
