@@ -64,7 +64,7 @@ func (b *benching) play(ctx context.Context, j bench.Job) (station.Result, error
 			tell(e)
 		}
 	}
-	return j.Station.Play(ctx)
+	return j.Play(ctx)
 }
 
 // whoever is who works at the bench: as the settings say, or by the name that

@@ -11,6 +11,7 @@ import (
 
 	"github.com/gofrs/flock"
 
+	"linehand/cmd/internal/station"
 	"linehand/console/dial"
 	"linehand/console/ports"
 	"linehand/script/secret"
@@ -88,6 +89,12 @@ func (d *Daemon) learnSecrets() {
 		dialogue, _, err := sheet.Dialogue(u)
 		if err == nil {
 			_, _, err = d.fetch(sheet, u, dialogue)
+		}
+		if err == nil && d.visits(u, BringUp) {
+			var p *station.VisitPlan
+			if p, _, err = sheet.Visit(u); err == nil {
+				_, err = d.fetchNames(sheet, u, visitSecrets(p))
+			}
 		}
 		if err != nil {
 			d.cfg.Log.Warn().Str("unit", u.Name).Str("error", d.cfg.Mask.Text(err.Error())).Msg("this unit cannot be played yet")

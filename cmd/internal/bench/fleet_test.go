@@ -63,7 +63,7 @@ func fleetBench(text string) error {
 	secrets := throwaway(sheet)
 	cfg := bench.Config{
 		Name: m.Name, Data: filepath.Join(m.folder(), "data"), Records: filepath.Join(m.folder(), "records"), Sheet: sheet,
-		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.PerUnit, Away: time.Minute,
+		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.PerUnit, Plays: bench.PlayFirstBoot, Away: time.Minute,
 		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: childLog(),
 		Orders: &firm.Orders{Store: store, Site: "holm", Bench: m.Name, Log: childLog()},
 	}

@@ -65,7 +65,7 @@ func childBench(dir string) error {
 	secrets := throwaway(sheet)
 	cfg := bench.Config{
 		Name: "bench-1", Data: filepath.Join(dir, "data"), Records: filepath.Join(dir, "records"), Sheet: sheet,
-		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Away: time.Minute,
+		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Plays: bench.PlayFirstBoot, Away: time.Minute,
 		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: childLog(),
 	}
 	for _, s := range sockets {

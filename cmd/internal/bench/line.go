@@ -356,14 +356,15 @@ func (d *Daemon) waitsFor(u *plan.Unit) string {
 	return before
 }
 
-// up tells whether a unit has been brought up; called with the lock held.
+// up tells whether a unit has been brought up, or serves by now; called with
+// the lock held.
 func (d *Daemon) up(unit string) bool {
 	if d.work[unit].State == OrderDone {
 		return true
 	}
-	var e *Ending
-	d.notes.read(func(s *saved) { e = s.Runs[unit].Ending })
-	return e != nil && good(e.Code)
+	var last runNote
+	d.notes.read(func(s *saved) { last = s.Runs[unit] })
+	return last.Serves || last.Ending != nil && good(last.Ending.Code)
 }
 
 // name is what people call the line.
@@ -377,7 +378,7 @@ func (l *line) name() string {
 // progress takes in how far a run is. It is called by the run.
 func (l *line) progress(p player.Progress) {
 	l.set(func(s *Line) {
-		s.Stage, s.No, s.Of, s.Doing = p.Stage, p.No, p.Of, string(p.Doing)
+		s.Part, s.Stage, s.No, s.Of, s.Doing = p.Part, p.Stage, p.No, p.Of, string(p.Doing)
 		switch p.Doing {
 		case player.Holding, player.Ended: // who is asked at the hold says more; the end is told with its ending
 		case player.Taken:
@@ -386,6 +387,9 @@ func (l *line) progress(p player.Progress) {
 			s.State, s.Person, s.Why, s.Hold = Playing, true, "the line is gone: put the cable or the adapter back", nil
 		default:
 			s.State, s.Person, s.Why, s.Hold = Playing, false, "", nil
+			if p.Stage == "" {
+				s.Why = p.Text // what a part of a visit waits for
+			}
 		}
 	})
 }

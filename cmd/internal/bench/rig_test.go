@@ -67,7 +67,7 @@ func batchOf(t testing.TB, dir string, shelves, per int) *station.Sheet {
 	}
 	text.WriteString("  - {name: sw-1, kind: quillon-x48, serial: QX48-0001, ports: [{name: m0, network: quay, address: 192.0.2.9}]}\n")
 	files := map[string]string{"site/batch.yaml": text.String()}
-	for _, name := range []string{"site/company.yaml", "dialogues/brackwater-s24.yaml", "dialogues/quillon-x48.yaml"} {
+	for _, name := range []string{"site/company.yaml", "dialogues/brackwater-s24.yaml", "dialogues/brackwater-s24-set-up.yaml", "dialogues/brackwater-s24-proof.yaml", "dialogues/quillon-x48.yaml"} {
 		data, err := fixtures.Files.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
@@ -105,6 +105,9 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 	}
 	f := u.Values["factory"].(script.FactoryValues)
 	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale}
+	if s, ok := u.Values["storage"].(script.StorageValues); ok {
+		c.Drives, c.DriveSize = s.Drives, s.Size
+	}
 	if u.Kind == "quillon-x48" {
 		c.BootLog = 20000
 		return sim.NewX48(c)
@@ -229,7 +232,7 @@ func newRig(t testing.TB, shelves, cables int, change func(*bench.Config)) *rig 
 	r.secrets = throwaway(r.sheet)
 	r.cfg = bench.Config{
 		Name: "bench-1", Data: filepath.Join(dir, "data"), Records: filepath.Join(dir, "records"), Sheet: r.sheet,
-		Secrets: func() *secret.Store { return r.secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Away: time.Minute,
+		Secrets: func() *secret.Store { return r.secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Plays: bench.PlayFirstBoot, Away: time.Minute,
 		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: zerolog.Nop(),
 		Open: func(_ context.Context, address string, _ console.Settings, _ string) (console.Line, error) {
 			return r.cables[address].jack.Open()

@@ -134,13 +134,16 @@ func scaleBench(ctx context.Context, c crowd, n int, ready func(), begin chan st
 	jacks := map[string]*bringer{}
 	cfg := bench.Config{
 		Name: name, Data: filepath.Join(dir, "data"), Records: filepath.Join(dir, "records"), Sheet: sheet,
-		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.PerUnit,
+		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.PerUnit, Plays: bench.PlayFirstBoot,
 		Tool: "linehand test", Log: childLog(), Orders: &firm.Orders{Store: store, Site: siteName(n), Bench: name, Log: childLog()},
 		Open: func(_ context.Context, address string, set console.Settings, _ string) (console.Line, error) {
 			return jacks[address].open(set), nil
 		},
 		Play: func(_ context.Context, j bench.Job) (station.Result, error) {
 			j.Station.Line.Close()
+			if err := j.Station.Begun(""); err != nil {
+				return station.Result{}, err
+			}
 			return station.Result{Unit: j.Unit.Name, Ending: engine.Ending{How: engine.Done, Sentence: "The unit is set up."}}, nil
 		},
 	}
@@ -262,7 +265,9 @@ func percentiles(list []time.Duration) string {
 		return "none"
 	}
 	slices.Sort(list)
-	at := func(p float64) time.Duration { return list[min(len(list)-1, int(p*float64(len(list))))].Round(10 * time.Microsecond) }
+	at := func(p float64) time.Duration {
+		return list[min(len(list)-1, int(p*float64(len(list))))].Round(10 * time.Microsecond)
+	}
 	return fmt.Sprintf("p50 %s, p99 %s, max %s (%d)", at(0.5), at(0.99), list[len(list)-1].Round(10*time.Microsecond), len(list))
 }
 

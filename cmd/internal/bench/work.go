@@ -20,6 +20,7 @@ import (
 // Job is a unit that is to be played on a line.
 type Job struct {
 	Station *station.Station // as it would play the unit's dialogue
+	Tour    *station.Tour    // the visit to play instead; nil: none. What the station says of Hands, Desk and the like counts for it
 	Unit    *plan.Unit
 	Order   Order
 	Line    string // identity
@@ -114,12 +115,19 @@ func (l *line) playJob(ctx context.Context, j job) error {
 	if serial == "" {
 		serial = u.Serial
 	}
+	var tour *station.Tour
+	if d.visits(u, order.Task) {
+		if tour, err = l.tour(ctx, s, order.Task, last); err != nil {
+			s.Line.Close()
+			return err
+		}
+	}
 	work, err := d.orders.Begin(ctx, order.ID, l.id, serial)
 	if err != nil {
 		s.Line.Close()
 		return err
 	}
-	l.perform(ctx, s, Job{Station: s, Unit: u, Order: order, Line: l.id, Again: last.Order == order.ID}, work, serial)
+	l.perform(ctx, s, Job{Station: s, Tour: tour, Unit: u, Order: order, Line: l.id, Again: last.Order == order.ID}, work, serial)
 	return nil
 }
 
@@ -271,15 +279,22 @@ func (d *Daemon) fetch(sheet *station.Sheet, u *plan.Unit, dialogue *script.Dial
 	d.mu.Lock()
 	secrets := d.secrets
 	d.mu.Unlock()
-	known, err := station.Fetch(u, station.SecretsOf(u, dialogue), sheet.Site.Secrets, secrets, d.cfg.Mask)
+	known, err := d.fetchNames(sheet, u, station.SecretsOf(u, dialogue))
+	return secrets, known, err
+}
+
+func (d *Daemon) fetchNames(sheet *station.Sheet, u *plan.Unit, names []string) ([]string, error) {
+	d.mu.Lock()
+	secrets := d.secrets
+	d.mu.Unlock()
+	known, err := station.Fetch(u, names, sheet.Site.Secrets, secrets, d.cfg.Mask)
 	if err != nil {
 		fresh := d.planned.Load().secrets()
 		d.mu.Lock()
 		d.secrets = fresh
 		d.mu.Unlock()
-		return nil, nil, err
 	}
-	return secrets, known, nil
+	return known, err
 }
 
 // perform plays a job that nothing keeps from beginning any more.
@@ -287,8 +302,9 @@ func (l *line) perform(ctx context.Context, s *station.Station, j Job, work Work
 	d := l.d
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	r := &run{line: l, unit: j.Unit, work: work, hands: player.NewHands(), cancel: cancel, estimate: station.Estimate(d.cfg.Records, s.Dialogue.Name)}
-	s.Hands, s.Tell, s.Watch, s.Desk, s.Person = r.hands, l.view.heard, l.progress, seat{r}, j.Order.By
+	r := &run{line: l, unit: j.Unit, work: work, hands: player.NewLastingHands(), cancel: cancel, estimate: station.Estimate(d.cfg.Records, s.Dialogue.Name)}
+	defer r.hands.End()
+	s.Hands, s.Tell, s.Watch, s.Desk, s.Person = r.hands, r.heard, l.progress, seat{r}, j.Order.By
 	s.Begun = func(record string) error { return r.begun(j, serial, record) }
 	l.view.clear()
 	l.set(func(sh *Line) {
@@ -325,6 +341,7 @@ func (r *run) begun(j Job, serial, record string) error {
 		last := s.Runs[j.Unit.Name]
 		fresh := runNote{Order: j.Order.ID, Line: r.line.id, Serial: serial, Record: record, Begun: time.Now(), By: j.Order.By}
 		if last.Ending == nil && last.Order == j.Order.ID {
+			fresh.Serves = last.Serves
 			fresh.Begun, fresh.Cut = last.Begun, append(last.Cut[:len(last.Cut):len(last.Cut)], recordName(last.Record))
 		}
 		s.Runs[j.Unit.Name] = fresh

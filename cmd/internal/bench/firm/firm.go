@@ -30,7 +30,7 @@ var _ bench.Orders = (*Orders)(nil)
 
 // Watch tells each order of the site, and then each change.
 func (f *Orders) Watch(ctx context.Context) (<-chan bench.Order, error) {
-	updates, err := f.Store.Watch(ctx)
+	updates, err := f.Store.WatchSite(ctx, f.Site)
 	if err != nil {
 		return nil, err
 	}
@@ -59,7 +59,7 @@ func told(o orders.Order) bench.Order {
 		orders.Waiting: bench.OrderWaiting, orders.Allowed: bench.OrderAllowed, orders.Playing: bench.OrderPlaying,
 		orders.Holding: bench.OrderPlaying, orders.Done: bench.OrderDone, orders.NotDone: bench.OrderNotDone, orders.Withdrawn: bench.OrderWithdrawn,
 	}
-	b := bench.Order{ID: o.ID, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, State: states[o.State], By: o.AllowedBy,
+	b := bench.Order{ID: o.ID, Task: bench.Task(o.Task), Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, State: states[o.State], By: o.AllowedBy,
 		Bench: o.Player, Line: o.Line, Filed: o.Filed, Rev: o.Changed.At.UnixNano()}
 	if o.Ending != nil {
 		b.Ending = &bench.Ending{Code: o.Ending.How, Sentence: o.Ending.Sentence, Next: o.Ending.Next, At: o.Ended}
@@ -99,6 +99,19 @@ func (f *Orders) Again(ctx context.Context, by string, o bench.Order) (bench.Ord
 		return told(again), nil
 	}
 	return f.allow(ctx, again.ID, by)
+}
+
+// Prove files, and allows, an order that proves the unit of one.
+func (f *Orders) Prove(ctx context.Context, by string, o bench.Order) (bench.Order, error) {
+	if o.ID == "" {
+		filed, err := f.Store.File(ctx, orders.Filing{ID: orderID(f.Site, o.Unit), Site: f.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Task: orders.Prove, Allowance: orders.PerUnit, Person: by})
+		return told(filed), err
+	}
+	filed, err := f.Store.ProveAgain(ctx, o.ID, by)
+	if err == nil && (filed.Task != orders.Prove || filed.State != orders.Allowed) {
+		err = fmt.Errorf("order %s, which comes after %s, is %s already", filed.ID, o.ID, filed.State)
+	}
+	return told(filed), err
 }
 
 func (f *Orders) allow(ctx context.Context, id, by string) (bench.Order, error) {
