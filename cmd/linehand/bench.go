@@ -15,9 +15,11 @@ import (
 	"linehand/cmd/internal/api"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/bench/firm"
+	"linehand/cmd/internal/network"
 	"linehand/cmd/internal/orders"
 	"linehand/cmd/internal/station"
 	"linehand/console"
+	"linehand/script/plan"
 	"linehand/script/secret"
 	"linehand/script/site"
 	"linehand/transcript"
@@ -54,7 +56,11 @@ power, goes on where it was.
 
 --allow says what a person may allow: "unit" one unit at a time, "batch" also
 several or all at once; with "always" every unit of the plan is played as it
-turns up, and nobody is asked.`,
+turns up, and nobody is asked.
+
+Where a unit's kind names a set-up or a proof, the bench plays first boot,
+waiting, set-up and proof in one go. What needs hands, and what a unit is still
+at work on, stays open; a proof order closes it later.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return b.run(cmd.Context()) },
 	}
@@ -69,6 +75,7 @@ turns up, and nobody is asked.`,
 	f.StringArray("host", nil, "`NAME` that browsers ask the bench by, besides those of the certificate; may be given again")
 	f.StringArray("line", nil, "`ADDRESS` of a line that is always there; may be given again")
 	f.String("allow", "", "what a person may allow: unit, batch or always (default unit)")
+	f.String("play", "", "how much of a unit's visit is played: visit, which is all that needs no hands, or first boot (default visit)")
 	f.Bool("hot-plug", true, "take USB adapters as they are plugged in")
 	f.String("knock", "", "how often a quiet line is asked who is there, with the key that accepts nothing (default: only when text has come or a person asks)")
 	f.String("orders-url", "", "`URL` of the firm's NATS servers, which keep the orders")
@@ -139,9 +146,10 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 	answers := &remembered{ask: b.asker(ctx), known: map[string]string{}}
 	cfg := bench.Config{
 		Name: name, Data: b.set.Bench.Data, Records: b.set.Records, Sheet: b.sheet, Lines: b.set.Bench.Lines,
-		Allow: bench.Allowance(b.set.Bench.Allow), Knock: b.set.Bench.Knock, Away: b.set.Away,
+		Allow: bench.Allowance(b.set.Bench.Allow), Plays: bench.Plays(b.set.Bench.Play), Knock: b.set.Bench.Knock, Away: b.set.Away,
 		Orders:  &firm.Orders{Store: b.store, Site: b.sheet.Plan.Site.Name, Bench: name, Log: b.log},
 		Secrets: b.secretsOf(b.sheet, answers), Aside: &orders.Aside{},
+		Network: func(u *plan.Unit) bench.Network { return &network.Network{Older: u.SSH.Older} },
 		Reread: func() (*station.Sheet, func() *secret.Store, error) {
 			sheet, err := station.ReadSheet(b.set.Profile)
 			if err != nil {
@@ -149,7 +157,7 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 			}
 			return sheet, b.secretsOf(sheet, answers), nil
 		},
-		Mask:    &b.mask, Tune: func(set console.Settings) console.Settings {
+		Mask: &b.mask, Tune: func(set console.Settings) console.Settings {
 			set, _ = b.lineSettings(set) // they were looked at when the bench began
 			return set
 		},

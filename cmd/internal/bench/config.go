@@ -38,7 +38,7 @@ type Config struct {
 	Lines   []string // addresses of lines that are always there
 	Ports   Ports    // serial ports that come and go; nil: none are taken
 	Allow   Allowance
-	Plays   Plays         // how much of a visit; "": PlayVisit
+	Plays   Plays         // how much of a visit; "": PlayFirstBoot
 	Orders  Orders        // nil: they are kept in Data
 	Knock   time.Duration // how often a quiet line is asked who is there; 0: only when text has come or a person asks
 	Away    time.Duration // how long a line may stay away during a run
@@ -96,7 +96,7 @@ func (c *Config) complete() error {
 	switch c.Plays {
 	case PlayVisit, PlayFirstBoot:
 	case "":
-		c.Plays = PlayVisit
+		c.Plays = PlayFirstBoot
 	default:
 		return fmt.Errorf("play %q: it is %q or %q", c.Plays, PlayVisit, PlayFirstBoot)
 	}

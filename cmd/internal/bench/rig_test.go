@@ -96,6 +96,12 @@ func throwaway(sheet *station.Sheet) *secret.Store { return secret.Throwaway(she
 // simulated is the unit that the plan speaks of, fresh from the factory.
 func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64) sim.Unit {
 	t.Helper()
+	return simulatedIn(t, u, secrets, scale, nil)
+}
+
+// simulatedIn is a unit among others that see each other; nil: it is alone.
+func simulatedIn(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64, world *sim.World) sim.Unit {
+	t.Helper()
 	value := func(name string) string {
 		v, err := secrets.Secret(name)
 		if err != nil {
@@ -104,7 +110,7 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 		return v
 	}
 	f := u.Values["factory"].(script.FactoryValues)
-	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale}
+	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale, World: world}
 	if s, ok := u.Values["storage"].(script.StorageValues); ok {
 		c.Drives, c.DriveSize = s.Drives, s.Size
 	}
@@ -112,7 +118,7 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 		c.BootLog = 20000
 		return sim.NewX48(c)
 	}
-	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" {
+	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" && world == nil {
 		refs := u.Values["secret"].(map[string]script.SecretRef)
 		c.Clusters = []sim.Cluster{{Name: k.Name, Address: k.Address, Members: 1, Secret: value(refs[plan.JoinRole].Name)}}
 	}
@@ -218,6 +224,7 @@ type rig struct {
 	sheet   *station.Sheet
 	secrets *secret.Store
 	cables  map[string]*cable
+	world   *sim.World // nil: units see nothing of each other
 	d       *bench.Daemon
 	cfg     bench.Config
 	stop    context.CancelFunc
@@ -290,7 +297,7 @@ func (r *rig) boot(ctx context.Context, name, cable string, faults sim.Faults) *
 	}
 	p := newPlug()
 	r.cables[cable].to(p)
-	return sim.Start(ctx, simulated(r.t, u, r.secrets, 0.2), p, sim.Options{Seed: 1, Faults: faults})
+	return sim.Start(ctx, simulatedIn(r.t, u, r.secrets, 0.2, r.world), p, sim.Options{Seed: 1, Faults: faults})
 }
 
 // until waits until a line is as it should be.

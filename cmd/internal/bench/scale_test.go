@@ -212,9 +212,9 @@ func (b *bringer) bring(ctx context.Context, d *bench.Daemon, serial string) {
 	}
 }
 
-// used is what processes have used: CPU time, and memory that they have now,
+// usedOf is what processes have used: CPU time, and memory that they have now,
 // in bytes.
-func used(t *testing.T, ids []int) (cpu time.Duration, memory int64) {
+func usedOf(t *testing.T, ids []int) (cpu time.Duration, memory int64) {
 	t.Helper()
 	for _, id := range ids {
 		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", id))
@@ -356,7 +356,7 @@ func TestManyBenches(t *testing.T) {
 	began := time.Now()
 	fileAll(t, desk, benches, per)
 	took := time.Since(began)
-	cpu, memory := used(t, cluster.Processes())
+	cpu, memory := usedOf(t, cluster.Processes())
 	r.say("filing, 64 at a time: %.0f orders/s (%s); a change reaches one who watches all: %s", float64(benches*per)/took.Seconds(), took.Round(time.Second/10), watcher.lateness())
 	r.say("  servers: %.1f s of CPU, %d MB", cpu.Seconds(), memory>>20)
 
@@ -367,8 +367,8 @@ func TestManyBenches(t *testing.T) {
 	for i, c := range crowds {
 		ids[i] = c.cmd.Process.Pid
 	}
-	serversBefore, _ := used(t, cluster.Processes())
-	benchesBefore, idle := used(t, ids)
+	serversBefore, _ := usedOf(t, cluster.Processes())
+	benchesBefore, idle := usedOf(t, ids)
 	watcher.lateness()
 	began = time.Now()
 	for _, c := range crowds {
@@ -386,8 +386,8 @@ func TestManyBenches(t *testing.T) {
 	}
 	took = time.Since(began)
 	done := watcher.done.Load()
-	servers, serverMemory := used(t, cluster.Processes())
-	all, benchMemory := used(t, ids)
+	servers, serverMemory := usedOf(t, cluster.Processes())
+	all, benchMemory := usedOf(t, ids)
 	r.say("playing, %d lines a bench: %d of %d done in %s, %.1f orders/s; a change reaches one who watches all: %s", lines, done, benches*per, took.Round(time.Second/10), float64(done)/took.Seconds(), watcher.lateness())
 	r.say("  servers: %.2f processors, %d MB; benches: %.2f processors, %d MB (%d MB before), %.1f MB a bench", (servers-serversBefore).Seconds()/took.Seconds(), serverMemory>>20,
 		(all-benchesBefore).Seconds()/took.Seconds(), benchMemory>>20, idle>>20, float64(benchMemory>>10)/1024/float64(benches))
