@@ -290,7 +290,8 @@ func openResults(t *testing.T, what string) *results {
 	t.Cleanup(func() { f.Close() })
 	r := &results{t, f}
 	revision, _ := exec.Command("git", "rev-parse", "--short", "HEAD").Output()
-	r.say("\n%s\n%s, revision %s, %s, %s, %s", what, time.Now().UTC().Format("2006-01-02 15:04 MST"), strings.TrimSpace(string(revision)), machine(), runtime.Version(), runtime.GOARCH)
+	load, _ := os.ReadFile("/proc/loadavg")
+	r.say("\n%s\n%s, revision %s, %s, %s, %s; load before (1, 5, 15 min.): %.15s", what, time.Now().UTC().Format("2006-01-02 15:04 MST"), strings.TrimSpace(string(revision)), machine(), runtime.Version(), runtime.GOARCH, load)
 	return r
 }
 
