@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"sync"
+	"time"
 
 	"github.com/rs/zerolog"
 
@@ -32,37 +33,53 @@ func Live(ctx context.Context, s *orders.Store, b bench.Bench, log zerolog.Logge
 	}
 }
 
-// tell tells what one line shows.
+// tell tells what one line shows, while somebody looks.
 func tell(ctx context.Context, s *orders.Store, b bench.Bench, line string, log zerolog.Logger) {
-	shown, err := b.Show(ctx, line)
-	if err != nil {
-		log.Debug().Err(err).Str("line", line).Msg("a line cannot be shown to others")
-		return
-	}
 	live := s.Live(line)
 	defer live.Close()
-	var last bench.Shown
 	for {
 		select {
-		case now, more := <-shown:
-			if !more {
-				return
+		case <-live.News():
+			if err := tellWhile(ctx, live, b, line); err != nil {
+				log.Debug().Err(err).Str("line", line).Msg("a line cannot be shown to others")
 			}
-			last = now
-			if !live.Wanted() {
-				continue
-			}
-		case <-live.News(): // somebody looks who has not seen it yet
 		case <-ctx.Done():
 			return
 		}
-		data, err := json.Marshal(last)
-		if err != nil {
-			log.Debug().Err(err).Str("line", line).Msg("a line cannot be shown to others")
+	}
+}
+
+// wantedEvery is how often it is looked whether somebody looks still.
+const wantedEvery = 5 * time.Second
+
+func tellWhile(ctx context.Context, live *orders.Live, b bench.Bench, line string) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	shown, err := b.Show(ctx, line)
+	if err != nil {
+		return err
+	}
+	tick := time.NewTicker(wantedEvery)
+	defer tick.Stop()
+	var last []byte // nil: nothing yet
+	for live.Wanted() {
+		select {
+		case now, more := <-shown:
+			if !more {
+				return nil
+			}
+			if last, err = json.Marshal(now); err != nil {
+				return err
+			}
+		case <-live.News(): // somebody looks who has not seen it yet
+		case <-tick.C:
 			continue
 		}
-		live.Tell(data)
+		if last != nil {
+			live.Tell(last)
+		}
 	}
+	return nil
 }
 
 // Show gives what a line of any bench shows, and each later screen, until ctx
