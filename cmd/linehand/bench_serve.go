@@ -12,6 +12,7 @@ import (
 	"linehand/cmd/internal/archive"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/station"
+	"linehand/cmd/internal/web"
 	"linehand/transcript"
 )
 
@@ -32,10 +33,12 @@ func (b *benching) serve(ctx context.Context) error {
 		return err
 	}
 	report := station.Check(b.set.Profile, station.Options{Secrets: station.Note})
-	return api.Serve(ctx, api.ServeOptions{Data: set.Data, Listened: b.listened}, api.Deps{
+	d := api.Deps{
 		Bench: b.bench, Keyboards: api.NewKeyboards(b.bench), Orders: b.store, Plan: func() *station.Report { return &report },
 		Archive: records, Gate: gate, Ready: b.ready, Meter: b.meter, Tool: tool(), Log: b.log,
-	})
+	}
+	d.Pages = web.Pages(d)
+	return api.Serve(ctx, api.ServeOptions{Data: set.Data, Listened: b.listened}, d)
 }
 
 // listened tells where the bench is, and the link for whoever sits at it. The

@@ -113,6 +113,10 @@ var bans = []ban{
 	{from: "cmd/internal/archive", to: "cmd/internal/access", reason: "records are read by whoever was let in before"},
 	{from: "cmd/internal/api", to: "script/player", direct: true, reason: "the API steers a bench, and plays nothing itself"},
 	{from: "cmd/internal/api", to: "script/secret", direct: true, reason: "the API hands a secret over, and fetches none"},
+	{from: "cmd/internal/api", to: "cmd/internal/web", reason: "the API mounts pages, and makes none"},
+	{from: "cmd/internal/web", to: "script/player", direct: true, reason: "pages show a bench, and play nothing"},
+	{from: "cmd/internal/web", to: "script/secret", direct: true, reason: "no secret gets to a page"},
+	{from: "cmd/internal/web", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
 	{from: "cmd/internal/api", to: "fixtures/…", reason: "what ships does not depend on the simulated units"},
 	{from: "cmd/internal/bench", to: "net/http", direct: true, reason: "a bench knows nothing of pages and browsers"},
 

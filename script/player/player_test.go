@@ -167,6 +167,43 @@ func TestAWrongEchoIsErasedAndTypedAgainSlower(t *testing.T) {
 	}
 }
 
+// A busy unit prints the blank that ends its prompt when the answer is on its
+// way. A blank that comes where the prompt has its own is none of the prompt.
+func TestTheBlankThatEndsAPromptComesLate(t *testing.T) {
+	late := func(n int, b byte) string {
+		if n == 0 {
+			return " " + string(rune(b))
+		}
+		return string(rune(b))
+	}
+	for prompt, wrong := range map[string]int{"Unit name:": 0, "Unit name: ": 1} {
+		first := true
+		once := func(n int, b byte) string {
+			if !first {
+				return plainly(n, b)
+			}
+			first = false
+			return late(n, b)
+		}
+		o := rig{dialogue: basic, serial: "BW-1", secrets: basicSecrets, device: func(d *device) {
+			d.say("Serial no. BW-1\r\n")
+			d.ask("Sign in: ", plainly)
+			d.ask("Pass phrase: ", nothing)
+			name := d.ask(prompt, once)
+			address := d.ask("Address: ", plainly)
+			for d.ask("S24> ", plainly) == "show" {
+				d.say("name " + name + "\r\naddress " + address + "\r\n")
+			}
+		}}.play(t)
+		if wrong == 0 {
+			wantEnding(t, o, engine.Done)
+		}
+		if n := len(o.notes("echo")); (n > 0) != (wrong > 0) {
+			t.Errorf("%q: %d notes of a wrong echo", prompt, n)
+		}
+	}
+}
+
 func TestADoubledLastCharacterIsSeenBeforeEnter(t *testing.T) {
 	doubled := false
 	var names []string

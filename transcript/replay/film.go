@@ -11,5 +11,9 @@ type Film = film
 // Moment is something that happened at a time.
 type Moment = moment
 
+// Script is the script of a page that plays a Film. It looks for the elements
+// that HTML makes, by their ids.
+var Script = pageScript
+
 // FilmOf plays the record on a screen.
 func FilmOf(rec *transcript.Record) *Film { return filmOf(rec) }

@@ -12,6 +12,7 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"html/template"
 	"io"
@@ -26,8 +27,10 @@ import (
 //go:embed page.html
 var pageText string
 
+// Style is how the page of a check looks. It comes after draw.Style.
+//
 //go:embed style.css
-var styleText string
+var Style string
 
 // Most of each kind of drawing. What is beyond is in the tables only, so that
 // the page of a very large site still opens.
@@ -42,7 +45,7 @@ const (
 
 // Write writes the page of a check.
 func Write(w io.Writer, r station.Report) error {
-	t, err := template.New("page").Funcs(functions()).Parse(pageText)
+	t, err := parsed()
 	if err == nil {
 		err = t.Execute(w, newView(r))
 	}
@@ -52,12 +55,32 @@ func Write(w io.Writer, r station.Report) error {
 	return nil
 }
 
+func parsed() (*template.Template, error) {
+	return template.New("page").Funcs(functions()).Parse(pageText)
+}
+
+// Parts gives what another page shows of a check: its heading, which is one of
+// the first level, and all that comes below. They need draw.Style, Style and
+// draw.Patterns.
+func Parts(r station.Report) (head, sections template.HTML, err error) {
+	t, err := parsed()
+	if err != nil {
+		return "", "", fmt.Errorf("write the page of a check: %w", err)
+	}
+	v := newView(r)
+	var h, s strings.Builder
+	if err := errors.Join(t.ExecuteTemplate(&h, "head", v), t.ExecuteTemplate(&s, "sections", v)); err != nil {
+		return "", "", fmt.Errorf("write the page of a check: %w", err)
+	}
+	return template.HTML(h.String()), template.HTML(s.String()), nil
+}
+
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"hours":    hours,
 		"listed":   func(names []string) string { return strings.Join(names, ", ") },
 		"defer":    func() string { return steps.Defer },
-		"style":    func() template.CSS { return template.CSS(draw.Style + styleText) },
+		"style":    func() template.CSS { return template.CSS(draw.Style + Style) },
 		"patterns": func() template.HTML { return template.HTML(draw.Patterns) },
 	}
 }
