@@ -33,10 +33,11 @@ type benching struct {
 	store *orders.Store
 	bench *bench.Daemon
 	meter *api.Meter
+	base  chan string // address of the pages, for other benches; holds one, once they are served
 }
 
 func (a *app) benchCommand() *cobra.Command {
-	b := &benching{app: a, meter: api.NewMeter()}
+	b := &benching{app: a, meter: api.NewMeter(), base: make(chan string, 1)}
 	cmd := &cobra.Command{
 		Use:   "bench",
 		Short: "Watch the lines, and bring up each unit that turns up",
@@ -128,7 +129,13 @@ func (b *benching) runAll(ctx context.Context) error {
 			cancel(fmt.Errorf("serve the pages: %w", err))
 		}
 	})
-	tasks.Go(func() { firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, "", b.log) })
+	tasks.Go(func() {
+		select {
+		case base := <-b.base:
+			firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, base, b.log)
+		case <-ctx.Done():
+		}
+	})
 	tasks.Go(func() { firm.Live(ctx, b.store, b.bench, b.log) })
 	tasks.Go(func() { b.rereadOnSignal(ctx) })
 	tasks.Go(func() { b.notify(ctx, func() { b.bench.Lines() }) })
