@@ -188,7 +188,7 @@ func (s *Store) subscribe(ctx context.Context, b inbox) (*subscription, error) {
 	sub := &subscription{box: b}
 	err := b.place.try(ctx, func(once context.Context) error {
 		c, err := b.place.js.OrderedConsumer(once, b.stream, jetstream.OrderedConsumerConfig{
-			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{b.subject},
+			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{b.subject}, InactiveThreshold: forgottenAfter,
 		})
 		if err != nil {
 			return err
@@ -202,6 +202,10 @@ func (s *Store) subscribe(ctx context.Context, b inbox) (*subscription, error) {
 	}
 	return sub, nil
 }
+
+// forgottenAfter is when a server forgets one who has stopped reading; until
+// then it counts among all that a stream is read by, of which there is a limit.
+const forgottenAfter = 2 * time.Minute
 
 // run reads until ctx ends.
 func (sub *subscription) run(ctx context.Context, w *watch) {

@@ -24,6 +24,9 @@ type Orders struct {
 	Site  string
 	Bench string
 	Log   zerolog.Logger
+
+	mu      sync.Mutex
+	waiting map[string]*work // by order: those that play it, and hear of it
 }
 
 var _ bench.Orders = (*Orders)(nil)
@@ -41,6 +44,7 @@ func (f *Orders) Watch(ctx context.Context) (<-chan bench.Order, error) {
 			if !u.Current && u.Order.Site != f.Site {
 				continue
 			}
+			f.hear(u.Order)
 			select {
 			case out <- told(u.Order):
 			case <-ctx.Done():
@@ -133,7 +137,12 @@ func orderID(site, unit string) string {
 
 // Begin puts an order onto a line.
 func (f *Orders) Begin(ctx context.Context, id, line, serial string) (bench.Work, error) {
+	w := &work{orders: f, stopped: make(chan orders.Mark, 1)}
+	f.await(id, w)
 	r, err := f.Store.Begin(ctx, id, orders.Start{Line: line, Serial: serial})
+	if err != nil {
+		f.forget(id, w)
+	}
 	var leased *orders.LeasedError
 	switch {
 	case errors.As(err, &leased):
@@ -141,7 +150,59 @@ func (f *Orders) Begin(ctx context.Context, id, line, serial string) (bench.Work
 	case err != nil:
 		return nil, err
 	}
-	return &work{orders: f, run: r}, nil
+	f.begun(w, r)
+	return w, nil
+}
+
+// await has w hear of an order. A run hears of it by the one watch of its
+// bench: a reader for each run would be a load on the firm's servers.
+func (f *Orders) await(id string, w *work) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.waiting == nil {
+		f.waiting = map[string]*work{}
+	}
+	f.waiting[id] = w
+}
+
+func (f *Orders) forget(id string, w *work) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.waiting[id] == w {
+		delete(f.waiting, id)
+	}
+}
+
+func (f *Orders) begun(w *work, r *orders.Run) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	w.run = r
+	w.heed(r.Order)
+	w.heed(w.last)
+}
+
+// hear tells the run of an order of its change.
+func (f *Orders) hear(o orders.Order) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	w := f.waiting[o.ID]
+	if w == nil {
+		return
+	}
+	if w.last = o; w.run != nil {
+		w.heed(o)
+	}
+}
+
+// heed notes that somebody wants the run to end; called with the lock held.
+func (w *work) heed(o orders.Order) {
+	if o.Stop == nil || o.Token != w.run.Lease.Token() {
+		return
+	}
+	select {
+	case w.stopped <- *o.Stop:
+	default:
+	}
 }
 
 // work is an order under way.
@@ -149,11 +210,18 @@ type work struct {
 	orders *Orders
 	run    *orders.Run
 	turn   sync.Mutex // the holds of a run come one after the other
+
+	last    orders.Order // heard before the run was known; guarded by Orders.mu
+	stopped chan orders.Mark
 }
 
 func (w *work) Valid(now time.Time) bool { return w.run.Lease.Valid(now) }
 func (w *work) Lost() context.Context    { return w.run.Lease.Context() }
-func (w *work) Leave()                   { w.run.Leave() }
+
+func (w *work) Leave() {
+	w.orders.forget(w.run.Order.ID, w)
+	w.run.Leave()
+}
 
 // lettingTakes is how long the store is given to note how a hold was released
 // at the bench.
@@ -214,18 +282,16 @@ func (w *work) let(ctx context.Context, h bench.Hold) {
 }
 
 func (w *work) Stopped(ctx context.Context) (bench.Person, error) {
-	err := w.run.AwaitStop(ctx)
-	var stopped *orders.StoppedError
-	if errors.As(err, &stopped) {
-		return bench.Person{Name: stopped.By}, nil
+	select {
+	case mark := <-w.stopped:
+		return bench.Person{Name: mark.By}, nil
+	case <-ctx.Done():
+		return bench.Person{}, context.Cause(ctx)
 	}
-	if err == nil {
-		err = errors.New("nobody has stopped it")
-	}
-	return bench.Person{}, err
 }
 
 func (w *work) Finish(ctx context.Context, e bench.Ending, good bool, record string) (bench.Order, error) {
+	defer w.orders.forget(w.run.Order.ID, w)
 	rec, err := w.keepSoon(ctx, record)
 	if err != nil {
 		w.orders.Log.Warn().Err(err).Str("record", record).Msg("the record is kept at the bench only")
