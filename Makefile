@@ -1,6 +1,9 @@
 # make demo    build, and bring up a simulated shelf of the demo site
 # make test    every test, with the race detector
-# make bench   benchmarks, with CPU time
+# make bench   what it costs and how quick it is: prints tables and keeps them in
+#              fixtures/results (some 40 minutes; on a quiet machine, please)
+# make bench-long  300 lines at full rate for LONG
+# make bench-parts the benchmarks of single packages
 # make fuzz    every fuzz target for FUZZTIME
 # make build   the program, into bin/
 # make lint    formatting, vet, staticcheck, known vulnerabilities
@@ -9,10 +12,11 @@ SHELL := /bin/bash
 GO          ?= go
 FUZZTIME    ?= 60s
 TESTTIMEOUT ?= 15m
+LONG        ?= 10m
 VERSION     ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo development)
 STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: demo test bench fuzz build lint staticcheck vulnerabilities packages
+.PHONY: demo test bench bench-long bench-parts fuzz build lint staticcheck vulnerabilities packages
 
 build:
 	$(GO) build -trimpath -ldflags '-X main.version=$(VERSION)' -o bin/linehand ./cmd/linehand
@@ -39,8 +43,17 @@ packages:
 	  echo "not installed (tests that need them are skipped, or fail where CI=true):$$missing"; \
 	fi
 
+MEASURE = LINEHAND_RESULTS=$(CURDIR)/fixtures/results LINEHAND_REVISION=$(VERSION) $(GO) test -p 1 -count 1 -timeout 3h -benchtime 1x
+
 bench:
-	$(GO) test -run '^$$' -bench . -benchmem ./...
+	$(MEASURE) -run '^$$' -bench . ./fixtures/speed
+	$(MEASURE) -run '^TestWireFloor$$' -bench WireFloor ./cmd/internal/rehearsal
+
+bench-long:
+	LINEHAND_LONG=$(LONG) $(MEASURE) -run '^$$' -bench Long ./fixtures/speed
+
+bench-parts:
+	$(GO) test -run '^$$' -bench . -benchmem $$($(GO) list ./... | grep -v -e /fixtures/speed -e /internal/rehearsal)
 
 fuzz:
 	@set -e; for dir in $$($(GO) list -f '{{if .TestGoFiles}}{{.Dir}}{{else if .XTestGoFiles}}{{.Dir}}{{end}}' ./...); do \

@@ -95,7 +95,7 @@ func (p *port) write(b []byte, limit time.Duration) (int, error) {
 	}
 }
 
-func (p *port) stopWriting() {
+func (p *port) wake() {
 	p.once.Do(func() { close(p.stop) })
 	_ = p.lib.ResetOutputBuffer()
 }

@@ -5,9 +5,11 @@ package serial
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -64,12 +66,15 @@ func forbidden(name, path string) error {
 	return fmt.Errorf("line %s: not allowed to open %s; on most systems the ports belong to the group dialout: join it (usermod -aG dialout USER) and sign in again: %w", name, path, fs.ErrPermission)
 }
 
-// port holds the device twice: through the library, which sets it and reads
-// it, and through a non-blocking file of our own, whose writes can be given a
-// deadline and which takes the system calls that the library lacks.
+// port holds the device through a non-blocking file of our own, whose reads
+// and writes can be given a deadline and which takes the system calls that
+// the library lacks. The library sets it. Where a terminal cannot be polled,
+// the library reads it too, and stays open for that.
 type port struct {
-	lib bugst.Port
-	own *os.File
+	own   *os.File
+	lib   bugst.Port  // nil where own is read
+	taken bool        // own holds the device for this program alone
+	woken atomic.Bool // Read ends
 }
 
 func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*port, error) {
@@ -91,43 +96,68 @@ func openPort(d device, name string, mode *bugst.Mode, set console.Settings) (*p
 	case err != nil:
 		return nil, fmt.Errorf("line %s: %w", name, err)
 	}
-	if err := roomForSelect(); err != nil {
-		own.Close()
-		return nil, fmt.Errorf("line %s: %w", name, err)
+	p := &port{own: own}
+	if canPoll && own.SetReadDeadline(time.Time{}) == nil {
+		err = p.setUp(d, name, mode)
+	} else {
+		err = p.openLibrary(d, name, mode)
 	}
-	lib, err := d.openLibrary(mode)
-	if err != nil {
-		own.Close()
-		return nil, openError(d, name, err)
-	}
-	p := &port{lib: lib, own: own}
-	if err = lib.SetReadTimeout(readTurn); err == nil { // once, here: beside a Read it would be a race
-		err = p.setFlow(set.Flow)
+	if err == nil {
+		if err = p.setFlow(set.Flow); err != nil {
+			err = fmt.Errorf("line %s: %w", name, err)
+		}
 	}
 	if err != nil {
 		_ = p.close()
-		return nil, fmt.Errorf("line %s: %w", name, err)
+		return nil, err
 	}
 	return p, nil
+}
+
+// setUp has the library set the device, and closes it again: the settings
+// stay as long as own is open, and a line takes one file number in place of
+// four. No program is started meanwhile that would keep the descriptor.
+func (p *port) setUp(d device, name string, mode *bugst.Mode) error {
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
+	lib, err := bugst.Open(d.path, mode)
+	if err != nil {
+		return openError(d, name, err)
+	}
+	if err := lib.Close(); err != nil {
+		return fmt.Errorf("line %s: %w", name, err)
+	}
+	if err := p.ioctl(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) }); err != nil {
+		return fmt.Errorf("line %s: take it for this program alone: %w", name, err)
+	}
+	p.taken = true
+	return nil
 }
 
 // openLibrary opens the device through the library and keeps its descriptor
 // from programs that this process starts: the library does not, and a child
 // that holds the port would keep it busy after it was closed here.
-func (d device) openLibrary(mode *bugst.Mode) (bugst.Port, error) {
+func (p *port) openLibrary(d device, name string, mode *bugst.Mode) error {
+	if err := roomForSelect(); err != nil {
+		return fmt.Errorf("line %s: %w", name, err)
+	}
 	syscall.ForkLock.RLock()
 	defer syscall.ForkLock.RUnlock()
 	lib, err := bugst.Open(d.path, mode)
 	if err != nil {
-		return nil, err
+		return openError(d, name, err)
 	}
+	p.lib = lib
 	for fd := range firstFree {
 		var st unix.Stat_t
 		if unix.Fstat(fd, &st) == nil && st.Mode&unix.S_IFMT == unix.S_IFCHR && uint64(st.Rdev) == d.rdev {
 			unix.CloseOnExec(fd)
 		}
 	}
-	return lib, nil
+	if err := lib.SetReadTimeout(readTurn); err != nil { // once, here: beside a Read it would be a race
+		return fmt.Errorf("line %s: %w", name, err)
+	}
+	return nil
 }
 
 // firstFree is the lowest descriptor number that select(2), and with it the
@@ -181,7 +211,30 @@ func retry[T any](f func() (T, error)) (T, error) {
 	}
 }
 
-func (p *port) read(b []byte) (n int, err error) {
+// read waits for bytes, but not longer than one turn. Through the runtime's
+// poller it costs no thread and ends at once when the port is closed; through
+// the library, which blocks in select(2), with the turn.
+func (p *port) read(b []byte) (int, error) {
+	if p.lib != nil {
+		return p.readLibrary(b)
+	}
+	if err := p.own.SetReadDeadline(time.Now().Add(readTurn)); err != nil {
+		return 0, err
+	}
+	if p.woken.Load() { // after the deadline: wake may have come before it
+		return 0, nil
+	}
+	n, err := p.own.Read(b)
+	switch {
+	case n > 0, errors.Is(err, os.ErrDeadlineExceeded):
+		return n, nil
+	case errors.Is(err, io.EOF):
+		return 0, errors.New("the device was hung up")
+	}
+	return 0, err
+}
+
+func (p *port) readLibrary(b []byte) (n int, err error) {
 	// Another goroutine may have taken the low numbers between roomForSelect
 	// and the library's open; its panic then ends this line only.
 	defer func() {
@@ -203,12 +256,22 @@ func (p *port) write(b []byte, limit time.Duration) (int, error) {
 	return n, err
 }
 
-// stopWriting wakes a Write, which then finds the line closed.
-func (p *port) stopWriting() { _ = p.own.SetWriteDeadline(time.Unix(1, 0)) }
+// wake ends a Read and a Write, which then find the line closed.
+func (p *port) wake() {
+	p.woken.Store(true)
+	_ = p.own.SetDeadline(time.Unix(1, 0))
+}
 
 func (p *port) close() error {
 	p.drain()
-	err := p.lib.Close()
+	var err error
+	if p.lib != nil {
+		err = p.lib.Close()
+	}
+	if p.taken {
+		// It would stay so where somebody else has the device open too.
+		_ = p.ioctl(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
+	}
 	if own := p.own.Close(); err == nil {
 		err = own
 	}
@@ -228,7 +291,7 @@ func (p *port) drain() {
 			return
 		}
 	}
-	_ = p.lib.ResetOutputBuffer()
+	_ = p.ioctl(dropOutput)
 }
 
 // hold sends a break of length d, cut short when stop is closed.

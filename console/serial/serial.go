@@ -216,7 +216,7 @@ func (l *line) Break(d time.Duration) error {
 func (l *line) Close() error {
 	l.closing.Do(func() {
 		close(l.closed)
-		l.port.stopWriting()
+		l.port.wake()
 		done := make(chan error, 1)
 		go func() {
 			l.reading <- struct{}{} // no Read is inside the library now

@@ -244,7 +244,8 @@ type waker struct {
 	redraw *script.Key
 	wake   *script.Wake
 	opened time.Time
-	last   time.Time // when a key was pressed last
+	quiet  time.Duration // tells a pause in what a unit prints from its end
+	last   time.Time     // when a key was pressed last
 	tries  int
 }
 
@@ -252,8 +253,8 @@ type waker struct {
 // before the wake key, which may take a default.
 const redrawTries = 2
 
-func newWaker(d *script.Dialogue, now time.Time) waker {
-	return waker{redraw: d.Redraw, wake: d.Wake, opened: now}
+func newWaker(d *script.Dialogue, opened time.Time, quiet time.Duration) waker {
+	return waker{redraw: d.Redraw, wake: d.Wake, opened: opened, quiet: quiet}
 }
 
 func (w *waker) every() time.Duration {
@@ -263,11 +264,21 @@ func (w *waker) every() time.Duration {
 	return 5 * time.Second
 }
 
+// wakeAfter is how long a line that was just opened may be silent before the
+// wake key is pressed, which may take a default. The redraw key accepts
+// nothing: it may ask as soon as the line has been quiet for as long as tells
+// a pause in what a unit prints from its end.
+const wakeAfter = time.Second
+
 // due is when a key is to be pressed: soon after the line was opened, and
 // then whenever the unit has said nothing for a while.
 func (w *waker) due(heard time.Time) time.Time {
 	if w.last.IsZero() && heard.IsZero() {
-		return w.opened.Add(min(time.Second, w.every()))
+		after := wakeAfter
+		if w.redraw != nil {
+			after = w.quiet
+		}
+		return w.opened.Add(min(after, w.every()))
 	}
 	return latest(w.last, heard).Add(w.every())
 }

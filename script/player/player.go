@@ -189,7 +189,7 @@ func (p *play) attach(line console.Line) {
 	p.heard = heardStats{}
 	p.said = nil
 	p.here = 0
-	p.waker = newWaker(p.Dialogue, p.attached)
+	p.waker = newWaker(p.Dialogue, p.attached, endedSettle*p.lineSettle())
 	p.eng.Attached()
 	if p.Chassis != "" && p.Dialogue.IdentityNone && p.Chassis == p.Target.Serial {
 		p.eng.Confirm()

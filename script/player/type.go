@@ -200,7 +200,7 @@ func (p *play) echoed(mode script.EchoMode, a rendered, at screen.Place, before 
 		_, err := p.pump(start.Add(onWire), nil)
 		return err == nil, "", err
 	case mode == script.EchoHidden:
-		return p.hiddenEcho(a, at, before, start.Add(onWire+p.lineSettle()))
+		return p.hiddenEcho(a, at, before, start.Add(p.hiddenWait(onWire)))
 	}
 	right := func() bool { return p.shows(a.text, at, before) }
 	limit := start.Add(2*onWire + echoLate)
@@ -258,6 +258,13 @@ func (p *play) echoRest() time.Duration {
 		rest += settleUSB / 2
 	}
 	return rest
+}
+
+// hiddenWait is how long nothing at all must be shown of a secret before it
+// counts as hidden: the first sign of a mask is due within a settle time of
+// the first character, and the last when all of them have been on the wire.
+func (p *play) hiddenWait(onWire time.Duration) time.Duration {
+	return max(p.Line.Info().Settings.CharTime()+p.lineSettle(), onWire+p.echoRest())
 }
 
 // shows tells whether the screen holds just text since at, however it was
@@ -358,6 +365,12 @@ func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 			return true, nil
 		}
 		n = max(1, utf8.RuneCountInString(p.echoSince(at)))
+	}
+	// Blanks that cannot be taken back were not typed: they are the end of
+	// the prompt, and came late. The answer is typed again behind them.
+	if strings.Trim(p.echoSince(at), " ") == "" {
+		p.halfTyped = 0
+		return true, nil
 	}
 	return false, nil
 }

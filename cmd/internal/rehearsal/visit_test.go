@@ -41,7 +41,7 @@ func (d *differing) Window(string) error           { return nil }
 func (d *differing) EndWindow() error              { return nil }
 func (d *differing) Sync() error                   { return nil }
 
-func demo(t *testing.T) (*plan.Plan, *secret.Store) {
+func demo(t testing.TB) (*plan.Plan, *secret.Store) {
 	t.Helper()
 	s, err := site.Load(filepath.Join("..", "..", "..", "fixtures", "site", "skerrymore.yaml"))
 	if err != nil {
