@@ -16,9 +16,11 @@ import (
 	"linehand/cmd/internal/api"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/bench/firm"
+	"linehand/cmd/internal/network"
 	"linehand/cmd/internal/orders"
 	"linehand/cmd/internal/station"
 	"linehand/console"
+	"linehand/script/plan"
 	"linehand/script/secret"
 	"linehand/script/site"
 	"linehand/transcript"
@@ -33,12 +35,12 @@ type benching struct {
 	bench *bench.Daemon
 	gate  *access.Gate
 	meter *api.Meter
-	at    chan string // holds the bench's own address, once it listens
+	base  chan string // address of the pages, for other benches; holds one, once they are served
 	sim   simulatedBench
 }
 
 func (a *app) benchCommand() *cobra.Command {
-	b := &benching{app: a, meter: api.NewMeter(), at: make(chan string, 1)}
+	b := &benching{app: a, meter: api.NewMeter(), base: make(chan string, 1)}
 	cmd := &cobra.Command{
 		Use:   "bench",
 		Short: "Watch the lines, and bring up each unit that turns up",
@@ -50,12 +52,19 @@ next one. Holds wait for a person.
 USB adapters are taken as they are plugged in. Ports that are part of the
 machine, sockets and addresses of the network are taken when --line names them.
 
+The profile is read again when the process gets the signal HUP: units that are
+being played stay as they were, and a profile with a fault changes nothing.
+
 What must last is in the data folder. A bench that was stopped, or has lost its
 power, goes on where it was.
 
 --allow says what a person may allow: "unit" one unit at a time, "batch" also
 several or all at once; with "always" every unit of the plan is played as it
 turns up, and nobody is asked.
+
+Where a unit's kind names a set-up or a proof, the bench plays first boot,
+waiting, set-up and proof in one go. What needs hands, and what a unit is still
+at work on, stays open; a proof order closes it later.
 
 --simulated N needs no hardware: it is a rehearsal with simulated units and
 made-up secrets on N lines.`,
@@ -73,6 +82,7 @@ made-up secrets on N lines.`,
 	f.StringArray("host", nil, "`NAME` that browsers ask the bench by, besides those of the certificate; may be given again")
 	f.StringArray("line", nil, "`ADDRESS` of a line that is always there; may be given again")
 	f.String("allow", "", "what a person may allow: unit, batch or always (default unit)")
+	f.String("play", "", "how much of a unit's visit is played: visit, which is all that needs no hands, or first boot (default visit)")
 	f.Bool("hot-plug", true, "take USB adapters as they are plugged in")
 	f.String("knock", "", "how often a quiet line is asked who is there, with the key that accepts nothing (default: only when text has come or a person asks)")
 	f.String("orders-url", "", "`URL` of the firm's NATS servers, which keep the orders")
@@ -148,7 +158,15 @@ func (b *benching) runAll(ctx context.Context) error {
 			cancel(fmt.Errorf("serve the pages: %w", err))
 		}
 	})
-	tasks.Go(func() { b.announce(ctx) })
+	tasks.Go(func() {
+		select {
+		case base := <-b.base:
+			firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, base, b.log)
+		case <-ctx.Done():
+		}
+	})
+	tasks.Go(func() { firm.Live(ctx, b.store, b.bench, b.log) })
+	tasks.Go(func() { b.rereadOnSignal(ctx) })
 	if b.sim.lines > 0 {
 		tasks.Go(func() {
 			if err := b.sim.run(ctx, b.bench); err != nil {
@@ -167,23 +185,22 @@ func (b *benching) runAll(ctx context.Context) error {
 	return err
 }
 
-// announce tells the other benches of this one, once it has an address.
-func (b *benching) announce(ctx context.Context) {
-	select {
-	case at := <-b.at:
-		firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, at, b.log)
-	case <-ctx.Done():
-	}
-}
-
 func (b *benching) config(ctx context.Context, name string) bench.Config {
 	answers := &remembered{ask: b.asker(ctx), known: map[string]string{}}
 	cfg := bench.Config{
 		Name: name, Data: b.set.Bench.Data, Records: b.set.Records, Sheet: b.sheet, Lines: b.set.Bench.Lines,
-		Allow: bench.Allowance(b.set.Bench.Allow), Knock: b.set.Bench.Knock, Away: b.set.Away,
+		Allow: bench.Allowance(b.set.Bench.Allow), Plays: bench.Plays(b.set.Bench.Play), Knock: b.set.Bench.Knock, Away: b.set.Away,
 		Orders:  &firm.Orders{Store: b.store, Site: b.sheet.Plan.Site.Name, Bench: name, Log: b.log},
-		Secrets: func() *secret.Store { return secret.Open(b.sheet.Site.Secrets, b.benchSecrets(b.sheet.Site, answers)) },
-		Mask:    &b.mask, Tune: func(set console.Settings) console.Settings {
+		Secrets: b.secretsOf(b.sheet, answers), Aside: &orders.Aside{},
+		Network: func(u *plan.Unit) bench.Network { return &network.Network{Older: u.SSH.Older} },
+		Reread: func() (*station.Sheet, func() *secret.Store, error) {
+			sheet, err := station.ReadSheet(b.set.Profile)
+			if err != nil {
+				return nil, nil, err
+			}
+			return sheet, b.secretsOf(sheet, answers), nil
+		},
+		Mask: &b.mask, Tune: func(set console.Settings) console.Settings {
 			set, _ = b.lineSettings(set) // they were looked at when the bench began
 			return set
 		},
@@ -197,6 +214,10 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 		b.sim.configure(&cfg)
 	}
 	return cfg
+}
+
+func (b *benching) secretsOf(sheet *station.Sheet, answers *remembered) func() *secret.Store {
+	return func() *secret.Store { return secret.Open(sheet.Site.Secrets, b.benchSecrets(sheet.Site, answers)) }
 }
 
 // benchSecrets ask at the terminal, where there is one, and keep the answers

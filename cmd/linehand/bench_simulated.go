@@ -112,11 +112,16 @@ func (s *simulatedBench) prepare(b *benching) error {
 // configure has the bench open the simulated lines, and its records say that
 // they are of a rehearsal.
 func (s *simulatedBench) configure(cfg *bench.Config) {
+	// The first boot alone: there is no network around simulated units here.
+	cfg.Plays, cfg.Network, cfg.Reread = bench.PlayFirstBoot, nil, nil
 	cfg.Open = s.row.Open
 	cfg.Secrets = func() *secret.Store { return s.store }
 	play := cfg.Play
 	cfg.Play = func(ctx context.Context, j bench.Job) (station.Result, error) {
 		j.Station.Mode = station.Rehearse
+		if j.Tour != nil {
+			j.Tour.Mode = station.Rehearse
+		}
 		return play(ctx, j)
 	}
 }

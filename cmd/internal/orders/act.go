@@ -286,12 +286,38 @@ func (s *Store) Again(ctx context.Context, id, by string) (Order, error) {
 	// Named after the old one, so that two who ask at once file one order.
 	return s.File(ctx, Filing{
 		ID: successor(o.ID), Site: o.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Batch: o.Batch, Bench: o.Bench, Person: by, Repeats: o.ID,
+		Task: o.Task,
+	})
+}
+
+// ProveAgain files an order that proves the unit of one that was played, and
+// lets it be played.
+func (s *Store) ProveAgain(ctx context.Context, id, by string) (Order, error) {
+	o, err := s.Get(ctx, id)
+	if err != nil {
+		return o, err
+	}
+	switch o.State {
+	case Done, Withdrawn:
+	case NotDone: // it keeps its unit as long as it may be tried again
+		if o, err = s.Stop(ctx, id, by, "the order after it proves the unit"); err != nil {
+			return o, err
+		}
+	default:
+		return o, o.refuse(File, "it has not been played to an end")
+	}
+	return s.File(ctx, Filing{
+		ID: successor(o.ID), Site: o.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Batch: o.Batch, Bench: o.Bench, Person: by, Repeats: o.ID,
+		Task: Prove, Allowance: PerUnit,
 	})
 }
 
 // Release releases a hold. Who comes second gets a *ReleasedError that says
-// who was first.
+// who was first; who gives a secret, a *SecretError that says where it goes.
 func (s *Store) Release(ctx context.Context, order string, r Release) (Order, error) {
+	if r.Secret {
+		return s.secretElsewhere(ctx, order)
+	}
 	return s.change(ctx, order, func(Order) (Change, error) {
 		r.At = time.Now()
 		return Change{Act: Let, By: r.By, At: r.At, Release: &r}, nil

@@ -98,6 +98,7 @@ func (s *Store) Benches(ctx context.Context) ([]Bench, error) {
 		all = nil
 		c, err := p.js.OrderedConsumer(ctx, benchesStream, jetstream.OrderedConsumerConfig{
 			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{"linehand." + p.name + ".bench.*"},
+			InactiveThreshold: forgottenAfter,
 		})
 		if err != nil {
 			return err
