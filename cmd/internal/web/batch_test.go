@@ -418,6 +418,7 @@ func (r *batch) takeOver(b *browser, cable int) {
 	b.until(patience, "the field has the focus", `document.activeElement.id === "typed"`)
 	b.keys("3")
 	b.until(patience, "the unit shows what was typed", `/3\s*$/.test(document.getElementById("screen").textContent)`)
+	b.until(patience, "it says who types, and how to give the line back", `document.getElementById("give-back") && !document.getElementById("take-over") && !document.getElementById("hold")`)
 	b.shot("batch-taken-over", true)
 	b.keys(kb.Enter)
 	b.until(patience, "the unit goes on", `!/3\s*$/.test(document.getElementById("screen").textContent)`)
