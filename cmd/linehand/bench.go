@@ -191,7 +191,7 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 		Name: name, Data: b.set.Bench.Data, Records: b.set.Records, Sheet: b.sheet, Lines: b.set.Bench.Lines,
 		Allow: bench.Allowance(b.set.Bench.Allow), Plays: bench.Plays(b.set.Bench.Play), Knock: b.set.Bench.Knock, Away: b.set.Away,
 		Orders:  &firm.Orders{Store: b.store, Site: b.sheet.Plan.Site.Name, Bench: name, Log: b.log},
-		Secrets: b.secretsOf(b.sheet, answers), Aside: &orders.Aside{},
+		Secrets: b.secretsOf(b.sheet, answers),
 		Network: func(u *plan.Unit) bench.Network { return &network.Network{Older: u.SSH.Older} },
 		Reread: func() (*station.Sheet, func() *secret.Store, error) {
 			sheet, err := station.ReadSheet(b.set.Profile)

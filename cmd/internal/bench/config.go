@@ -9,7 +9,6 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"linehand/cmd/internal/orders"
 	"linehand/cmd/internal/station"
 	"linehand/console"
 	"linehand/console/dial"
@@ -47,7 +46,6 @@ type Config struct {
 	// Secrets gives a store to fetch from; it is called again after one could
 	// not be had.
 	Secrets func() *secret.Store
-	Aside   *orders.Aside // where a secret that is typed at a hold waits for its run; nil: one of its own
 	// Reread reads the profile again, and gives what takes the place of Sheet
 	// and Secrets; nil: it is read when the bench begins.
 	Reread func() (*station.Sheet, func() *secret.Store, error)
@@ -108,9 +106,6 @@ func (c *Config) complete() error {
 	}
 	if c.Tune == nil {
 		c.Tune = func(s console.Settings) console.Settings { return s }
-	}
-	if c.Aside == nil {
-		c.Aside = &orders.Aside{}
 	}
 	if c.Idle == 0 {
 		c.Idle = 15 * time.Minute

@@ -33,6 +33,7 @@ type Daemon struct {
 
 	planned   atomic.Pointer[planned]
 	rereading sync.Mutex // held while the plan is replaced
+	aside     aside      // secrets that are given at holds
 
 	mu       sync.Mutex
 	seq      uint64

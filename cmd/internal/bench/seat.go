@@ -42,7 +42,7 @@ func (s seat) Hold(ctx context.Context, h player.Held) (player.Release, error) {
 		d.holds[x.ID] = x
 		sh.State, sh.Person, sh.Why, sh.Hold = Holding, true, raised.Reason, &raised
 	})
-	defer d.cfg.Aside.Forget(x.ID)
+	defer d.aside.Forget(x.ID)
 	told, cancel := context.WithCancelCause(ctx)
 	s.far.Go(func() { x.fromAfar(told) })
 	defer func() {
@@ -68,7 +68,7 @@ func (x *held) withSecret(r player.Release) (player.Release, error) {
 	if !r.Secret {
 		return r, nil
 	}
-	text, ok := x.run.line.d.cfg.Aside.Take(x.ID)
+	text, ok := x.run.line.d.aside.Take(x.ID)
 	if !ok {
 		return r, errors.New("the secret that was to be typed is not here")
 	}
@@ -103,7 +103,7 @@ func (x *held) release(by Person, r Release) error {
 		if r.Choice != string(player.ByHand) || r.Text == "" || strings.ContainsAny(r.Text, "\r\n") {
 			return fmt.Errorf("%w: a secret is one line that is not empty, to be typed by hand", ErrChoice)
 		}
-		d.cfg.Aside.Put(x.ID, []byte(r.Text))
+		d.aside.Put(x.ID, []byte(r.Text))
 		r.Text = ""
 	}
 	x.given, x.by = true, Given{r, by}

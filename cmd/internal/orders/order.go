@@ -116,7 +116,7 @@ type Choice struct {
 	Text  bool   `json:"text,omitempty"` // wants a text, such as a serial number that a person has read
 
 	// Secret wants a secret. It is not put on the bus: whoever types it gives
-	// it to the bench that plays the order, through Aside, and releases the
+	// it to the bench that plays the order, at its own page, which releases the
 	// hold without a text.
 	Secret bool `json:"secret,omitempty"`
 }
