@@ -5,6 +5,8 @@
 # make bench-long  300 lines at full rate for LONG
 # make bench-parts the benchmarks of single packages
 # make fuzz    every fuzz target for FUZZTIME
+# make faults  every kind of fault at every place; a table in fixtures/results
+# make soak    SOAK runs with faults at random
 # make build   the program, into bin/
 # make lint    formatting, vet, staticcheck, known vulnerabilities
 SHELL := /bin/bash
@@ -13,10 +15,11 @@ GO          ?= go
 FUZZTIME    ?= 60s
 TESTTIMEOUT ?= 15m
 LONG        ?= 10m
+SOAK        ?= 100000
 VERSION     ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo development)
 STATICCHECK ?= honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: demo test bench bench-long bench-parts fuzz build lint staticcheck vulnerabilities packages
+.PHONY: demo test bench bench-long bench-parts fuzz faults soak build lint staticcheck vulnerabilities packages
 
 build:
 	$(GO) build -trimpath -ldflags '-X main.version=$(VERSION)' -o bin/linehand ./cmd/linehand
@@ -62,6 +65,13 @@ fuzz:
 	    $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$dir; \
 	  done; \
 	done
+
+# LINEHAND_FAULT_STEP=20 strikes at every 20th place only.
+faults:
+	LINEHAND_FAULT_TABLE=$(CURDIR)/fixtures/results/faults.txt $(GO) test -timeout 24h -run '^TestFaultsAtEveryPlace$$' -v ./fixtures/proof
+
+soak:
+	LINEHAND_REHEARSALS=$(SOAK) $(GO) test -timeout 24h -run '^TestFaultMatrix$$' -v ./fixtures/proof
 
 lint: staticcheck vulnerabilities
 	@unformatted=$$(gofmt -l cmd console script transcript fixtures); \

@@ -7,14 +7,15 @@ import (
 	"unicode/utf8"
 )
 
-// Printable is s for people: what could steer a terminal or turn the order of
-// the text around is replaced by U+FFFD, tabs and line ends by a blank.
+// Printable is s for people: what could steer a terminal, turn the order of
+// the text around, or stand in it unseen (Unicode's categories Cf, Zl, Zp and
+// Co) is replaced by U+FFFD, tabs and line ends by a blank.
 func Printable(s string) string {
 	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\t' || r == '\n' || r == '\r':
 			return ' '
-		case unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r):
+		case unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Co):
 			return utf8.RuneError
 		}
 		return r

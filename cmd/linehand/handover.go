@@ -62,7 +62,7 @@ func (h *handing) run(args []string) error {
 	case len(args) == 0:
 		return usage("linehand handover records/*.record --profile FILE --out FOLDER", "name the records that go into the pack")
 	case h.set.Profile == "":
-		return usage("--profile FILE names it", "a pack needs the site profile")
+		return usage("--profile FILE names it; that of simulated units of the demo site is fixtures/site/skerrymore.yaml", "a pack needs the site profile")
 	case h.out == "":
 		return usage("--out FOLDER names one that is not there yet", "say where the pack goes")
 	}

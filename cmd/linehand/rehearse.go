@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -44,7 +45,7 @@ Without a profile it rehearses a shelf of the demo site.`,
 	}
 	f := cmd.Flags()
 	f.String("profile", "", "site profile `FILE` (default: the demo site)")
-	f.StringSliceVar(&r.faults, "fault", nil, "what goes wrong: "+strings.Join(rehearsal.FaultNames(), ", "))
+	f.StringSliceVar(&r.faults, "fault", nil, "what goes wrong: "+strings.Join(atFirstBoot(), ", "))
 	f.Uint64Var(&r.seed, "seed", 0, "of secrets and faults; the same seed gives the same again")
 	f.Int("speed", 0, "of the line, bits a second (default: as the dialogue says)")
 	f.Float64Var(&r.pauses, "pauses", 1, "the unit's own pauses, as a share of the true ones")
@@ -55,7 +56,17 @@ Without a profile it rehearses a shelf of the demo site.`,
 	return cmd
 }
 
+// atFirstBoot are the faults that a rehearsal can meet.
+func atFirstBoot() []string {
+	return slices.DeleteFunc(rehearsal.FaultNames(), rehearsal.AfterFirstBoot)
+}
+
 func (r *rehearsing) run(ctx context.Context, names []string) error {
+	for _, fault := range r.faults {
+		if rehearsal.AfterFirstBoot(fault) {
+			return usage("linehand visit UNIT=simulated --fault "+fault, "the fault %q shows after the first boot only, and rehearse ends there", fault)
+		}
+	}
 	sheet, units, err := r.units(names)
 	if err != nil {
 		return err

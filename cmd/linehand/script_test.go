@@ -22,7 +22,13 @@ import (
 	"linehand/fixtures/sim"
 )
 
+// TestMain is also the login shell of a unit at a real SSH server: its name
+// then begins with a hyphen, as that of every login shell (sshd(8)).
 func TestMain(m *testing.M) {
+	if strings.HasPrefix(os.Args[0], "-") {
+		loginShell()
+		return
+	}
 	testscript.Main(m, map[string]func(){"linehand": main})
 }
 
@@ -75,6 +81,11 @@ func setUpScript(env *testscript.Env) error {
 	for name, value := range scriptSecrets {
 		env.Setenv(name, value)
 	}
+	return layOut(filepath.Join(env.WorkDir, "demo"))
+}
+
+// layOut writes the demo site into a folder.
+func layOut(folder string) error {
 	return fs.WalkDir(fixtures.Files, ".", func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {
 			return err
@@ -83,7 +94,7 @@ func setUpScript(env *testscript.Env) error {
 		if err != nil {
 			return err
 		}
-		to := filepath.Join(env.WorkDir, "demo", filepath.FromSlash(path))
+		to := filepath.Join(folder, filepath.FromSlash(path))
 		if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
 			return err
 		}

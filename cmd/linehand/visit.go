@@ -55,14 +55,14 @@ set-up after it, the proof of all of it, the steps by hand after it, the punch
 list, and the sign-off.
 
 A step is asked at a time. Enter or your initials say that it is done and
-looks good; n says that it does not; p passes an advisory step by; ? shows its
+looks good; n and why says that it does not; p passes an advisory step by; ? shows its
 caution and what to do otherwise; b goes back. --quick shows the list once.
 Answers may be piped in with --on-hold ask. With nobody to ask, a required
 step ends the visit as held.
 
 Several units go on at once; the units of a cluster keep their turns. A visit
 that was stopped is run again: what the unit has already is read, and steps
-that are ticked can count.
+that are ticked can count. A simulated unit begins anew each time.
 
 A LINE is that of bringup; the word none, for a unit that has no console and is
 finished by hand or over SSH; or the word simulated: then the unit, its network

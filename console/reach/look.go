@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -226,8 +227,25 @@ func describe(leaf *x509.Certificate) string {
 var errSeen = errors.New("the key was seen")
 
 // lookSSH reads the server's own name (RFC 4253 section 4.2) and has it show
-// its host key. It leaves before signing in.
+// its host key. It leaves before signing in. A server has several keys, and
+// shows the one that is agreed on: where another is known, it is asked for
+// each kind.
 func lookSSH(ctx context.Context, look Look, from Source) Seen {
+	all := slices.Concat(ssh.SupportedAlgorithms().HostKeys, ssh.InsecureAlgorithms().HostKeys)
+	seen := showHostKey(ctx, look, from, all)
+	if look.Known == "" || seen.Fingerprint == "" || seen.Fingerprint == look.Known {
+		return seen
+	}
+	for _, kind := range all {
+		if again := showHostKey(ctx, look, from, []string{kind}); again.Fingerprint == look.Known {
+			return again
+		}
+	}
+	return seen
+}
+
+// showHostKey has a server show a host key of one of these kinds.
+func showHostKey(ctx context.Context, look Look, from Source, kinds []string) Seen {
 	port := orPort(look.Port, 22)
 	conn, err := connect(ctx, look.Address, port, from)
 	if err != nil {
@@ -246,7 +264,7 @@ func lookSSH(ctx context.Context, look Look, from Source) Seen {
 			Ciphers:      append(new.Ciphers, old.Ciphers...),
 			MACs:         append(new.MACs, old.MACs...),
 		},
-		HostKeyAlgorithms: append(new.HostKeys, old.HostKeys...),
+		HostKeyAlgorithms: kinds,
 		HostKeyCallback: func(_ string, _ net.Addr, key ssh.PublicKey) error {
 			seen.Fingerprint = ssh.FingerprintSHA256(key)
 			return errSeen

@@ -92,6 +92,10 @@ func buildStrings(t *[states][256]step) {
 		t[state][0x18] = step{doNothing, ground}
 		t[state][0x1a] = step{doNothing, ground}
 		t[state][0x1b] = step{doNothing, stringEscape}
+		// A string may hold line ends (ECMA-48 5.6), and hardly any does: one
+		// that was begun by noise, and never ends, hides no more than its line.
+		t[state]['\r'] = step{doControl, ground}
+		t[state]['\n'] = step{doControl, ground}
 	}
 	t[oscString][0x07] = step{doNothing, ground} // BEL ends it: common practice
 	set(&t[stringEscape], 0x00, 0xff, doRestart, escape)

@@ -367,3 +367,15 @@ func FuzzScreen(f *testing.F) {
 		}
 	})
 }
+
+// A control string that noise has begun, and that never ends, hides no more
+// than its line.
+func TestAStringWithoutEndEndsWithItsLine(t *testing.T) {
+	for _, begin := range []string{"\x1b]0;", "\x1bP", "\x1bX", "\x1b^", "\x1b_"} {
+		s := New(80, 24)
+		s.Write([]byte("up " + begin + "swallowed\r\nSign in: "))
+		if got := strings.TrimRight(s.Current(), " "); got != "Sign in:" {
+			t.Errorf("%q: the prompt is %q", begin, got)
+		}
+	}
+}

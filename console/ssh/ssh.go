@@ -233,6 +233,7 @@ func (a *attempt) explain(ctx context.Context, err error) error {
 		return err
 	case a.refused,
 		strings.Contains(text, "ssh: unable to authenticate"),
+		strings.Contains(text, "unexpected message type 51 (expected 60)"),    // the library's words where a unit that has refused the password asks nothing in words
 		a.asked && strings.Contains(text, "Too many authentication failures"): // what OpenSSH says when it hangs up on a refusal
 		return &RefusedError{User: a.options.User, Address: a.options.Address, Offered: a.asked}
 	case errors.As(err, &differ):

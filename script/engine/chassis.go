@@ -70,6 +70,9 @@ func (e *Engine) Confirm() {
 	e.chassis.verified, e.chassis.wrong = true, false
 }
 
+// Verified tells whether it is known that the planned unit is on the line.
+func (e *Engine) Verified() bool { return e.chassis.verified }
+
 func orUnknown(serial string) string {
 	if serial == "" {
 		return "the one meant (the plan names none)"

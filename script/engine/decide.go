@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -87,8 +88,29 @@ func (e *Engine) Decide(live []Live, match int, shown Shown) (Decision, error) {
 	return e.matched(live[match].x, shown)
 }
 
+// askAfresh takes back the answer that was given last before the line went,
+// where that only looked and the unit is at its prompt again: what it said
+// went by unheard.
+func (e *Engine) askAfresh(shown Shown) bool {
+	last := e.last
+	if !e.loose || !e.inDoubt || last == nil || last.count == 0 || last.spec.Press != nil || !last.stage.spec.Looks || last.stage.no != e.cur {
+		return false
+	}
+	if !slices.ContainsFunc(last.spec.Prompts, func(p script.Pattern) bool { return p.At.MatchString(shown.Tail) }) {
+		return false
+	}
+	last.count--
+	last.stage.ended = time.Time{}
+	e.last, e.reading, e.live, e.inDoubt = nil, nil, nil, false
+	e.mark(Mark{Stage: last.stage.name, Note: fmt.Sprintf("what the unit said to the answer to %q was not witnessed; asking again", last.name())})
+	return true
+}
+
 // matched decides about a prompt that is known.
 func (e *Engine) matched(x *exchange, shown Shown) (Decision, error) {
+	if e.askAfresh(shown) {
+		return Look{}, nil
+	}
 	if x.spec.Press == nil || x.stage.no != e.cur {
 		if err := e.readBack(shown); err != nil {
 			return nil, err
@@ -232,6 +254,9 @@ func (e *Engine) answer(x *exchange) (Decision, error) {
 		return t, nil
 	}
 	pieces, err := x.spec.Answer.Render(x.stage.values)
+	if err != nil && len(x.spec.Answer.Facts()) > 0 {
+		return e.hold(HoldGuard, x, fmt.Sprintf("the unit asks %q, and the answer depends on a fact that was not read as it should: %v", x.name(), err)), nil
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -68,7 +68,7 @@ func (e *Engine) complete() Ending {
 	switch {
 	case e.differs > 0:
 		return Ending{Differs,
-			fmt.Sprintf("The unit answered to the end, but %s otherwise than planned.", count(e.differs, "value reads back", "values read back")),
+			fmt.Sprintf("The unit answered to the end, but %s.", e.differing()),
 			"Look at the read-backs in the audit, correct the unit or the plan, and run again."}
 	case len(e.open) > 0:
 		return Ending{Open,
@@ -83,6 +83,18 @@ func (e *Engine) complete() Ending {
 			fmt.Sprintf("The unit is set up; %s as planned.", count(e.readOK, "value reads back", "values read back")),
 			"Take the cable to the next unit."}
 	}
+}
+
+// differing says what is not as planned, and what was not seen.
+func (e *Engine) differing() string {
+	var what []string
+	if n := e.differs - e.unseen; n > 0 {
+		what = append(what, count(n, "value reads back", "values read back")+" otherwise than planned")
+	}
+	if e.unseen > 0 {
+		what = append(what, count(e.unseen, "value was", "values were")+" not seen, because the line was away")
+	}
+	return strings.Join(what, ", and ")
 }
 
 func count(n int, one, many string) string {
@@ -103,7 +115,7 @@ func GiveUp(h Hold) Ending {
 	case HoldRefused:
 		return Ending{Refused, sentence, "Correct the value in the site profile (or the unit's state), then run again: the run goes on where the unit is."}
 	case HoldChassis:
-		return Ending{Chassis, sentence, "Move the cable to the planned unit, or name this unit's serial number in the plan. Nothing of the plan was typed."}
+		return Ending{Chassis, sentence, "Move the cable to the planned unit, or name this unit's serial number in the plan. Nothing of the plan was typed into this one."}
 	case HoldConfirm:
 		return Ending{Held, sentence, "Read the serial number off the chassis and run again with --chassis SERIAL."}
 	case HoldOverdue:

@@ -29,6 +29,7 @@ type Engine struct {
 	chassis chassis
 	changed bool // an answer has been given that changes the unit
 	differs int  // read-backs that were not as planned
+	unseen  int  // of them, those that the unit printed while the line was away
 	readOK  int
 	open    []string // read-backs that are not finished yet, for people
 	redrawn bool     // the redraw key has been tried since the last answer

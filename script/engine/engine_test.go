@@ -354,3 +354,45 @@ stages:
 		}
 	}
 }
+
+const looking = `
+facts: {serial: 'serial (\S+)', members: 'members (\d+)'}
+stages:
+  - stage: look
+    looks: true
+    exchanges:
+      - prompt: '>'
+        answer: show a
+        reads: [{what: a, regexp: 'a (\S+)', equals: shelf-1}]
+      - prompt: '>'
+        answer: show b
+        reads: [{what: b, regexp: 'b (\S+)', equals: '${unit.name}-${fact.members}'}]
+      - {prompt: '>', answer: 'show member ${fact.members}'}
+`
+
+// A look whose response went by while the line was away is asked again, and
+// not taken for a value that is not there.
+func TestALookThatWasNotWitnessedIsAskedAgain(t *testing.T) {
+	c := begin(t, looking, "S1").verified()
+	c.types(">", "show a")
+	c.e.Attached()
+	c.verified()
+	c.types(">", "show a")
+	c.types("a shelf-1\n>", "show b")
+	if reads := c.e.Reads(); len(reads) != 1 || !reads[0].Equal {
+		t.Errorf("read %+v", reads)
+	}
+}
+
+// A fact that the unit has not shown is a difference where something is
+// compared with it, and a hold where it was to be typed: never a broken run.
+func TestAFactThatWasNotReadBreaksNothing(t *testing.T) {
+	c := begin(t, looking, "S1").verified()
+	c.types(">", "show a")
+	c.types("a shelf-1\n>", "show b")
+	c.e.Reads()
+	c.holds("b shelf-1-2\n>", HoldGuard, "members was not read")
+	if reads := c.e.Reads(); len(reads) != 1 || reads[0].Equal || !strings.Contains(reads[0].Fault, "members was not read") {
+		t.Errorf("read %+v", reads)
+	}
+}

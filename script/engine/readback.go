@@ -39,6 +39,10 @@ func (e *Engine) readBack(shown Shown) error {
 	return nil
 }
 
+// Reading tells whether values are to be read out of what the unit prints
+// now.
+func (e *Engine) Reading() bool { return e.reading != nil }
+
 func (e *Engine) readOne(x *exchange, rb *script.ReadBack, shown Shown) error {
 	what, err := rb.Title(x.stage.values)
 	if err != nil {
@@ -83,6 +87,12 @@ func taken(rb *script.ReadBack, since string) string {
 // readPlanned compares with the plan.
 func (e *Engine) readPlanned(r *Read, rb *script.ReadBack, v script.Values) error {
 	pieces, err := rb.Equals.Render(v)
+	if err != nil && len(rb.Equals.Facts()) > 0 {
+		// The unit has not shown what the comparison needs, or something that
+		// makes no sense there: its doing, not the dialogue's.
+		r.Compared, r.Fault = true, err.Error()
+		return nil
+	}
 	if err != nil {
 		return err
 	}
@@ -95,7 +105,26 @@ func (e *Engine) readPlanned(r *Read, rb *script.ReadBack, v script.Values) erro
 	}
 	r.Compared = true
 	r.Equal, r.Fault = compare(rb.As, r.Got, r.Want)
+	if !r.Equal && r.Fault == "" {
+		r.Fault = lookAlikes(r.Got, r.Want)
+	}
 	return nil
+}
+
+// lookAlikes names the signs of a value that are not of the planned one's
+// alphabet, where that is ASCII: both may look the same.
+func lookAlikes(got, want string) string {
+	beyond := func(r rune) bool { return r > '~' }
+	if strings.IndexFunc(want, beyond) >= 0 || strings.IndexFunc(got, beyond) < 0 {
+		return ""
+	}
+	var signs []string
+	for _, r := range got {
+		if sign := fmt.Sprintf("%U", r); beyond(r) && !slices.Contains(signs, sign) && len(signs) < 8 {
+			signs = append(signs, sign)
+		}
+	}
+	return "it is written with " + strings.Join(signs, ", ") + ", which the planned value does not have"
 }
 
 // readClock compares with the clock at the moment when the print was heard.
@@ -130,6 +159,10 @@ func (e *Engine) judge(r *Read, rb *script.ReadBack) {
 		r.Open, r.Fault = true, ""
 		e.open = append(e.open, fmt.Sprintf("%s (%s)", r.What, r.Got))
 	default:
+		if r.Got == "" && e.loose && e.inDoubt {
+			r.Fault = "the line was away when the unit printed it"
+			e.unseen++
+		}
 		e.differs++
 	}
 }

@@ -95,3 +95,22 @@ func TestProof(t *testing.T) {
 		})
 	}
 }
+
+// Signs that look like others and are not (UTS 39) are named by number.
+func TestLookAlikesAreNamed(t *testing.T) {
+	for _, test := range []struct{ got, want, says string }{
+		{"deep-1", "deep-1", ""},
+		{"deep-2", "deep-1", ""},
+		{"d\u0435ep-1", "deep-1", "U+0435"},
+		{"deep\u200b-1", "deep-1", "U+200B"},
+		{"naïf", "naïve", ""},
+	} {
+		equal, fault := compare("name", test.got, test.want)
+		if !equal && fault == "" {
+			fault = lookAlikes(test.got, test.want)
+		}
+		if test.says == "" && fault != "" || !strings.Contains(fault, test.says) || equal != (test.got == test.want) {
+			t.Errorf("%q beside %q: equal %v, %q", test.got, test.want, equal, fault)
+		}
+	}
+}

@@ -299,7 +299,7 @@ func (p *play) sendFault(err error) error {
 }
 
 func (p *play) note(code, text string) {
-	p.Log.Debug().Str("code", code).Str("note", p.Mask(text)).Msg("note")
+	p.Log.Debug().Str("code", code).Str("note", p.shown(text)).Msg("note")
 	_ = p.rec.Append(transcript.Event{Kind: transcript.Note, Code: code, Text: text, Stage: p.eng.Progress().Stage})
 }
 

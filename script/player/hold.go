@@ -2,6 +2,7 @@ package player
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -109,7 +110,7 @@ func (p *play) ask(h engine.Hold) (Release, error) {
 		err error
 	}
 	answers := make(chan answer, 1)
-	held := Held{Hold: h, Screen: p.screen(), Choices: choices(h)}
+	held := Held{Hold: *p.shownHold(&h), Screen: p.screen(), Choices: choices(h)}
 	go func() {
 		r, err := p.Desk.Hold(ctx, held)
 		answers <- answer{r, err}
@@ -180,7 +181,7 @@ func (p *play) screen() []string {
 	}
 	out := make([]string, len(rows))
 	for i, row := range rows {
-		out[i] = p.Mask(row)
+		out[i] = p.shown(row)
 	}
 	return out
 }
@@ -265,8 +266,23 @@ func (p *play) byHand(h engine.Hold, r Release, now time.Time) error {
 	return nil
 }
 
-// reattach waits for a line that has gone to come back, and takes it up.
+// reattach waits for a line that has gone to come back, and takes it up. One
+// that goes again at once is waited for again, for no longer than Away.
 func (p *play) reattach() error {
+	limit := time.Now().Add(p.Away)
+	for {
+		err := p.reattachOnce()
+		again := errors.Is(err, errLost) && !errors.Is(err, console.ErrStuck) && p.Reopen != nil
+		if !again || time.Now().After(limit) {
+			return err
+		}
+		if err := p.sleep(reopenEvery); err != nil {
+			return err
+		}
+	}
+}
+
+func (p *play) reattachOnce() error {
 	p.shutWindow()
 	p.note("line-lost", fmt.Sprintf("the line went away%s", p.where()))
 	if err := p.rec.Sync(); err != nil {
@@ -280,22 +296,34 @@ func (p *play) reattach() error {
 		p.ear, p.m = listen(p.Line), newPlainMatcher(p.Line)
 		return err
 	}
-	half := p.halfTyped
+	p.leftStanding(p.halfTyped, p.halfSecret)
+	if !p.lastHeard.After(p.enteredAt) {
+		// Nothing was heard after the last Enter: it may have been lost.
+		p.leftStanding(p.entered.n, p.entered.secret)
+	}
 	p.attach(line)
 	p.note("line-back", fmt.Sprintf("the line is back as %s; what the unit did meanwhile was not witnessed", line.Info().Device))
 	p.watch(Waiting, "the line is back", nil)
-	return p.settleIn(half, "the line is back")
+	return p.settleIn("the line is back")
 }
 
-// settleIn takes back what was half typed when the line went, and makes the
-// unit say where it is.
-func (p *play) settleIn(half int, because string) error {
+// leftStanding notes what may stand half typed at the planned unit.
+func (p *play) leftStanding(n int, secret bool) {
+	p.standing.n = max(p.standing.n, n)
+	p.standing.secret = p.standing.secret || secret && n > 0
 	p.halfTyped = 0
+}
+
+// settleIn takes back what was half typed when the line or an earlier run was
+// cut, and makes the unit say where it is. It may be another unit: what stands
+// at the planned one is taken back each time, until something has been
+// entered there.
+func (p *play) settleIn(because string) error {
 	if p.Dialogue.Redraw == nil {
 		return nil
 	}
-	if half > 0 {
-		e, keys := p.erasing(half, p.halfSecret)
+	if p.standing.n > 0 {
+		e, keys := p.erasing(p.standing.n, p.standing.secret)
 		e.Text = "half typed when the line or the run was cut"
 		if err := p.send(e, keys); err != nil {
 			return err
@@ -321,11 +349,21 @@ func (p *play) reopen() (console.Line, error) {
 		if time.Now().After(limit) {
 			return nil, fmt.Errorf("%w: %w", errLost, err)
 		}
-		select {
-		case <-time.After(500 * time.Millisecond):
-		case <-p.ctx.Done():
-			return nil, errStopped
+		if err := p.sleep(reopenEvery); err != nil {
+			return nil, err
 		}
+	}
+}
+
+// reopenEvery is how often a line that is gone is tried.
+const reopenEvery = 500 * time.Millisecond
+
+func (p *play) sleep(d time.Duration) error {
+	select {
+	case <-time.After(d):
+		return nil
+	case <-p.ctx.Done():
+		return errStopped
 	}
 }
 

@@ -109,17 +109,23 @@ func (p *play) cases(live []engine.Live, quiet time.Duration, ended bool) (cases
 }
 
 func (p *play) settle(l engine.Live, ended bool) time.Duration {
-	if l.AtOnce {
-		return 0
-	}
-	settle := l.Settle
-	if settle == 0 {
-		settle = p.lineSettle()
-	}
+	settle := settleOf(l, p.lineSettle())
 	if ended {
 		settle *= endedSettle
 	}
 	return settle
+}
+
+// settleOf is how long the line must be quiet for a prompt, where line is
+// what the line itself asks for.
+func settleOf(l engine.Live, line time.Duration) time.Duration {
+	switch {
+	case l.AtOnce:
+		return 0
+	case l.Settle > 0:
+		return l.Settle
+	}
+	return line
 }
 
 // What a line itself asks of the settle time. A USB adapter hands over what
@@ -147,14 +153,21 @@ func endsLine(text string) bool { return strings.HasSuffix(strings.TrimRight(tex
 func (p *play) nextLook(live []engine.Live) time.Time {
 	now := time.Now()
 	quiet := now.Sub(p.lastHeard)
-	times := []time.Duration{time.Second, 2 * time.Second, p.Patience}
-	for _, l := range live {
-		times = append(times, p.settle(l, false), p.settle(l, true))
-	}
 	next := now.Add(time.Minute)
-	for _, t := range times {
+	after := func(t time.Duration) {
 		if t > quiet {
 			next = earlier(next, p.lastHeard.Add(t))
+		}
+	}
+	for _, t := range []time.Duration{time.Second, 2 * time.Second, p.Patience} {
+		after(t)
+	}
+	line := p.lineSettle() // once: this is done for every few characters
+	for _, l := range live {
+		settle := settleOf(l, line)
+		after(settle)
+		if !l.AtOnce {
+			after(settle * endedSettle)
 		}
 	}
 	if due := p.asked.Add(p.Patience); p.asked.After(p.lastHeard) && due.After(now) {
@@ -338,7 +351,13 @@ func (p *play) wake() error {
 
 func (p *play) redraw(because string) error {
 	p.eng.Redrawn()
-	return p.showAfresh(because)
+	since := p.since
+	err := p.showAfresh(because)
+	if p.eng.Reading() {
+		// The unit may be in the middle of what it was asked for.
+		p.since = since
+	}
+	return err
 }
 
 // showAfresh presses the redraw key, and lets the engine have it pressed once

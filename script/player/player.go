@@ -124,8 +124,11 @@ type play struct {
 	pace       time.Duration // between characters; grows when the echo shows losses
 	halfTyped  int           // characters typed whose Enter has not been sent
 	halfSecret bool          // they are of a secret
-	window     windowState   // a secret's echo is being withheld
-	asked      time.Time     // when the redraw key was pressed last
+	standing   standing      // at the planned unit, since its line went
+	entered    standing      // what the last Enter was for
+	enteredAt  time.Time
+	window     windowState // a secret's echo is being withheld
+	asked      time.Time   // when the redraw key was pressed last
 	answered   int
 	here       int // answered since this line was attached
 	failed     *engine.Ending
@@ -133,6 +136,12 @@ type play struct {
 
 	calls <-chan *Grip // where a person may ask for the line just now; nil: not now
 	grip  *Grip        // who has asked, and is to be served next
+}
+
+// standing is what may stand half typed at a unit that was lost from sight.
+type standing struct {
+	n      int // characters
+	secret bool
 }
 
 // errors that end what is being done; they never leave the package.
@@ -180,6 +189,7 @@ func (r Run) Play(ctx context.Context) (engine.Ending, error) {
 
 // attach takes up a line that was just opened.
 func (p *play) attach(line console.Line) {
+	p.cutLine()
 	p.Line = line
 	p.ear = listen(line)
 	p.m = newMatcher(line)
@@ -199,6 +209,18 @@ func (p *play) attach(line console.Line) {
 	}
 }
 
+// cutLine ends the line that stood unfinished when the line before this one
+// went. What comes now is not its rest: it may be another unit's, and half a
+// serial number of one unit must not be read as the other's.
+func (p *play) cutLine() {
+	if p.ear == nil {
+		return
+	}
+	p.scr.OnLine(nil)
+	p.scr.Write([]byte("\x18\r\n")) // CAN ends a control sequence, ECMA-48 8.3.7
+	p.scr.OnLine(p.finishedLine)
+}
+
 // detach lets go of the line and waits for everything that served it.
 func (p *play) detach() {
 	p.m.close()
@@ -209,8 +231,8 @@ func (p *play) detach() {
 // loop is the run: hear, look, act, until the run is over.
 func (p *play) loop() (engine.Ending, error) {
 	if p.HalfTyped > 0 {
-		p.halfSecret = true // the number may tell a secret's length
-		if err := p.settleIn(p.HalfTyped, "an earlier run was cut off"); err != nil && !errors.Is(err, errLost) {
+		p.leftStanding(p.HalfTyped, true) // the number may tell a secret's length
+		if err := p.settleIn("an earlier run was cut off"); err != nil && !errors.Is(err, errLost) {
 			return engine.Ending{}, err
 		}
 	}
@@ -278,6 +300,10 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 		return end
 	case errors.Is(err, errStopped):
 		return p.stoppedEnding()
+	case errors.Is(err, console.ErrStuck):
+		return engine.Ending{How: engine.Lost,
+			Sentence: fmt.Sprintf("The line takes no bytes%s, also after it was opened again.", p.where()),
+			Next:     "Check the flow control and the cable's wiring; then run again: the run goes on where the unit is."}
 	case errors.Is(err, errLost):
 		return engine.Ending{How: engine.Lost,
 			Sentence: fmt.Sprintf("The line went away%s and did not come back within %s.", p.where(), p.Away),
@@ -295,7 +321,7 @@ func (p *play) ending(end engine.Ending, err error) engine.Ending {
 
 // close records how the run ended.
 func (p *play) close(end engine.Ending) engine.Ending {
-	end.Sentence = p.Mask(end.Sentence)
+	end.Sentence = p.shown(end.Sentence)
 	p.marks() // a failed recorder shows in the ending below
 	last := transcript.Event{Kind: transcript.Ending, Code: string(end.How), Text: end.Sentence, Next: end.Next, Exit: end.How.ExitCode()}
 	if p.Part != "" {
@@ -322,10 +348,23 @@ func (p *play) where() string {
 	return " before the first stage"
 }
 
+// shown is text for people: without secrets, and without anything that a
+// terminal, or an eye, would take for something else.
+func (p *play) shown(text string) string { return transcript.Printable(p.Mask(text)) }
+
+func (p *play) shownHold(h *engine.Hold) *engine.Hold {
+	if h == nil {
+		return nil
+	}
+	held := *h
+	held.Reason = p.shown(held.Reason)
+	return &held
+}
+
 func (p *play) watch(doing Doing, text string, hold *engine.Hold) {
 	if p.Watch == nil {
 		return
 	}
 	at := p.eng.Progress()
-	p.Watch(Progress{Part: p.Part, Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.Mask(text), Holding: hold, Answered: p.answered})
+	p.Watch(Progress{Part: p.Part, Stage: at.Stage, No: at.No, Of: at.Of, Doing: doing, Text: p.shown(text), Holding: p.shownHold(hold), Answered: p.answered})
 }

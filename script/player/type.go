@@ -56,6 +56,7 @@ func (p *play) answer(t engine.Type) error {
 	if p.window == windowTyping {
 		p.window = windowEntered // before Enter: the line end may come at once
 	}
+	p.entered, p.enteredAt = standing{utf8.RuneCountInString(a.text), a.secret != ""}, time.Now()
 	if t.Enter.Bytes != "" {
 		e := said(t, "enter")
 		e.Value = ""
@@ -70,6 +71,9 @@ func (p *play) answer(t engine.Type) error {
 // done notes that an exchange has had its answer.
 func (p *play) done(t engine.Type) {
 	p.halfTyped = 0
+	if p.eng.Verified() {
+		p.standing = standing{}
+	}
 	p.answered++
 	p.here++
 	p.eng.Answered(t, time.Now())
@@ -115,6 +119,9 @@ func said(t engine.Type, why string) transcript.Event {
 // not to be had and a hold has dealt with it.
 func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 	var why string
+	if err := p.clearUnseen(t, a); err != nil {
+		return false, err
+	}
 	for try := range tries {
 		before := p.scr.Current()
 		at := p.scr.Place()
@@ -150,6 +157,27 @@ func (p *play) typeEchoed(t engine.Type, a rendered) (bool, error) {
 	p.shutWindow()
 	_, err := p.holdFor(engine.HoldEcho, t, fmt.Sprintf("the echo of the answer to %q is wrong: %s; Enter was not sent", t.Exchange, why))
 	return false, err
+}
+
+// unseenMost is how many characters may stand at a prompt that shows none of
+// them.
+const unseenMost = 128
+
+// clearUnseen erases what may stand already at the first prompt of a line
+// that shows nothing of what is typed: whoever was here before, perhaps a run
+// that was killed, may have left a secret half typed.
+func (p *play) clearUnseen(t engine.Type, a rendered) error {
+	if p.here > 0 || a.text == "" || t.Echo != script.EchoHidden && t.Echo != script.EchoNone {
+		return nil
+	}
+	e, keys := p.erasing(unseenMost, true)
+	e.Text = "what may stand there unseen"
+	if err := p.send(e, keys); err != nil {
+		return err
+	}
+	wire := time.Duration(len(keys)) * p.Line.Info().Settings.CharTime()
+	_, err := p.pump(time.Now().Add(wire+p.lineSettle()), nil)
+	return err
 }
 
 // typeOnce puts an answer on record and sends it, paced.
@@ -237,7 +265,7 @@ func (p *play) echoComes(a rendered, at screen.Place, right func() bool, sent, l
 			if got == "" {
 				return "the unit shows nothing of what was typed", nil
 			}
-			return fmt.Sprintf("the unit shows %q", p.unsecret(a, got)), nil
+			return fmt.Sprintf("the unit shows %q", briefly(p.unsecret(a, got))), nil
 		}
 		if _, err := p.pump(due, right); err != nil {
 			return "", err
@@ -337,6 +365,15 @@ func maskCount(line string) int {
 	return n
 }
 
+// briefly is the beginning of a text that may be as long as a unit likes.
+func briefly(text string) string {
+	const most = 120
+	if utf8.RuneCountInString(text) <= most {
+		return text
+	}
+	return string([]rune(text)[:most]) + " …"
+}
+
 // unsecret keeps a secret, also a mangled one, out of a sentence.
 func (p *play) unsecret(a rendered, got string) string {
 	if a.secret != "" {
@@ -351,16 +388,20 @@ func (p *play) unsecret(a rendered, got string) string {
 func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 	clear := func() bool { return p.echoSince(at) == "" || p.scr.Current() == before }
 	n := max(utf8.RuneCountInString(a.text), utf8.RuneCountInString(p.echoSince(at)))
+	noisy := !plain(p.echoSince(at))
 	for range tries {
-		e, keys := p.erasing(n, a.secret != "")
-		if err := p.send(e, keys); err != nil {
+		if err := p.eraseOnce(n, a.secret != ""); err != nil {
 			return false, err
 		}
-		wire := time.Duration(4*n) * p.Line.Info().Settings.CharTime()
-		if _, err := p.pump(time.Now().Add(wire+300*time.Millisecond), nil); err != nil {
-			return false, err
-		}
+		noisy = noisy || !plain(p.echoSince(at))
 		if clear() {
+			if noisy {
+				// What looks empty need not be: a unit keeps bytes that make no
+				// sign of their own. Its line can be erased past its beginning.
+				if err := p.eraseOnce(unseenMost, a.secret != ""); err != nil {
+					return false, err
+				}
+			}
 			p.halfTyped = 0
 			return true, nil
 		}
@@ -373,6 +414,23 @@ func (p *play) erase(a rendered, at screen.Place, before string) (bool, error) {
 		return true, nil
 	}
 	return false, nil
+}
+
+// eraseOnce presses the erase key n times and hears what comes of it.
+func (p *play) eraseOnce(n int, secret bool) error {
+	e, keys := p.erasing(n, secret)
+	if err := p.send(e, keys); err != nil {
+		return err
+	}
+	wire := time.Duration(4*n) * p.Line.Info().Settings.CharTime()
+	_, err := p.pump(time.Now().Add(wire+300*time.Millisecond), nil)
+	return err
+}
+
+// plain tells whether a text is of printable ASCII alone, as most answers
+// are: each character of it is one byte and one sign.
+func plain(text string) bool {
+	return strings.IndexFunc(text, func(r rune) bool { return r < ' ' || r > '~' }) < 0
 }
 
 // erasing is what takes n typed characters back, and the event for it. Of a

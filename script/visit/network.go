@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"linehand/script"
 	"linehand/script/engine"
 	"linehand/transcript"
 )
@@ -37,6 +38,7 @@ type Look struct {
 	Address netip.Addr
 	By      string // icmp, tcp, https or ssh
 	Port    int
+	Known   string // By ssh: fingerprint of the host key that the console has shown; "": none
 }
 
 // Wait is what must answer, and for how long that is waited for.
@@ -130,6 +132,7 @@ func (r *run) wait(w Wait) (engine.Ending, error) {
 	for {
 		r.near(w.Looks)
 		r.waiting(w)
+		w.Looks = r.knowing(w.Looks)
 		silent := r.taken(r.Network.Watch(r.ctx, w, r.progress(len(w.Looks))), "answers")
 		if r.ctx.Err() != nil {
 			return engine.Ending{}, errStopped
@@ -148,6 +151,18 @@ func (r *run) wait(w Wait) (engine.Ending, error) {
 			return engine.Ending{How: engine.Done, Sentence: fmt.Sprintf("A person went on although %s did not answer.", list(silent))}, nil
 		}
 	}
+}
+
+// knowing gives looks by SSH the host key that the console has shown: a server
+// has several, and shows that one only when it is asked for it.
+func (r *run) knowing(looks []Look) []Look {
+	looks = slices.Clone(looks)
+	for i := range looks {
+		if looks[i].By == script.BySSH {
+			looks[i].Known = r.rec.facts[HostKey]
+		}
+	}
+	return looks
 }
 
 // silent puts looks that nobody answered on the punch list.

@@ -79,7 +79,7 @@ func (r *run) finish(broken *engine.Ending) engine.Ending {
 				r.punch(p, "", "")
 			}
 		}
-		return *broken
+		return naming(*broken, differs)
 	}
 	if stop, over := r.one(Punch, func() (engine.Ending, error) { return r.punchList(all) }); over {
 		return stop
@@ -89,6 +89,18 @@ func (r *run) finish(broken *engine.Ending) engine.Ending {
 	all = append(differs, open...)
 	if stop, over := r.one(SignOff, func() (engine.Ending, error) { return r.signOff(Summary{end.Sentence, all}) }); over {
 		return stop
+	}
+	return end
+}
+
+// naming adds to an ending before the last part what differs until then: a
+// visit that nobody goes on with must not hide what its proof has found.
+func naming(end engine.Ending, differs []Point) engine.Ending {
+	switch end.How {
+	case engine.Held, engine.Stopped, engine.Differs:
+		if len(differs) > 0 {
+			end.Sentence += fmt.Sprintf(" Otherwise than planned until then: %s.", pointNames(differs))
+		}
 	}
 	return end
 }

@@ -73,7 +73,7 @@ func (r *run) ports() error {
 		within = proofWithin
 	}
 	r.near(r.Ports)
-	seen := r.Network.Watch(r.ctx, Wait{Looks: r.Ports, Within: within}, r.progress(len(r.Ports)))
+	seen := r.Network.Watch(r.ctx, Wait{Looks: r.knowing(r.Ports), Within: within}, r.progress(len(r.Ports)))
 	if r.ctx.Err() != nil {
 		return errStopped
 	}

@@ -19,6 +19,7 @@ import (
 
 	"linehand/script/player"
 	"linehand/script/visit"
+	"linehand/transcript"
 )
 
 // Desk asks one person about the holds of several runs.
@@ -28,6 +29,7 @@ type Desk struct {
 	person string
 	quiet  func(func()) // keeps other writers off the terminal meanwhile
 	turn   chan struct{}
+	echoes bool // a terminal shows what is typed, and goes to the next line
 	sitting
 }
 
@@ -38,6 +40,7 @@ func New(in io.Reader, out io.Writer, person string, quiet func(func())) *Desk {
 		quiet = func(f func()) { f() }
 	}
 	d := &Desk{in: newReader(in), out: out, person: person, quiet: quiet, turn: make(chan struct{}, 1)}
+	d.echoes = d.in.isTerminal()
 	d.lists = make(chan struct{}, 1)
 	d.lists <- struct{}{}
 	d.turn <- struct{}{}
@@ -50,6 +53,16 @@ func (d *Desk) For(unit string) player.Desk { return seat{d, unit} }
 type seat struct {
 	*Desk
 	unit string
+}
+
+// answer reads one line. Where no terminal shows the line's end, the desk
+// ends the line of its question itself.
+func (s seat) answer(ctx context.Context) (string, error) {
+	text, err := s.in.line(ctx)
+	if !s.echoes {
+		fmt.Fprintln(s.out)
+	}
+	return text, err
 }
 
 // errNobody says that the input has ended.
@@ -81,7 +94,7 @@ func (s seat) Hold(ctx context.Context, held player.Held) (player.Release, error
 // show prints what a person needs to decide.
 func (s seat) show(held player.Held) {
 	w := s.out
-	fmt.Fprintf(w, "\n%s: HOLD: %s.\n", s.unit, held.Reason)
+	fmt.Fprintf(w, "\n%s: HOLD: %s.\n", s.unit, plain(held.Reason))
 	switch {
 	case slices.Contains(visit.Parts(), visit.Part(held.Stage)):
 		fmt.Fprintf(w, "  in part %q of the visit; nothing goes on until you choose\n", held.Stage)
@@ -132,7 +145,7 @@ var options = map[player.Choice][]option{
 // choose reads a choice; done is false when it was none.
 func (s seat) choose(ctx context.Context, held player.Held) (r player.Release, done bool, err error) {
 	fmt.Fprintf(s.out, "%s> ", s.unit)
-	letter, err := s.in.line(ctx)
+	letter, err := s.answer(ctx)
 	if err != nil {
 		return r, false, err
 	}
@@ -161,7 +174,7 @@ func (s seat) details(ctx context.Context, held player.Held, c player.Choice, o 
 			return r, err == nil, err
 		}
 		fmt.Fprint(s.out, "  what to type, with Enter at its end: ")
-		r.Text, err = s.in.line(ctx)
+		r.Text, err = s.answer(ctx)
 		return r, err == nil, err
 	case player.GoTo:
 		return s.stage(ctx, held, r)
@@ -174,7 +187,7 @@ func (s seat) stage(ctx context.Context, held player.Held, r player.Release) (pl
 		fmt.Fprintf(s.out, "  %2d  %s\n", i+1, name)
 	}
 	fmt.Fprint(s.out, "  number of the stage: ")
-	text, err := s.in.line(ctx)
+	text, err := s.answer(ctx)
 	if err != nil {
 		return r, false, err
 	}
@@ -199,15 +212,9 @@ func (d *Desk) Ask(ctx context.Context) func(prompt string) (string, error) {
 	}
 }
 
-// plain leaves out what a terminal would take for a command.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 {
-			return '·'
-		}
-		return r
-	}, s)
-}
+// plain leaves out what a terminal would take for a command, and what would
+// hide something.
+func plain(s string) string { return transcript.Printable(s) }
 
 // reader reads lines on demand. A read that nobody waits for any more goes
 // on, because a terminal's cannot be called back; what it brings is dropped.
@@ -225,6 +232,11 @@ type read struct {
 
 func newReader(in io.Reader) *reader { return &reader{in: in, buf: bufio.NewReader(in)} }
 
+func (r *reader) isTerminal() bool {
+	f, ok := r.in.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
 // line reads one line, without its end.
 func (r *reader) line(ctx context.Context) (string, error) {
 	return r.get(ctx, func() (string, error) {
@@ -238,11 +250,10 @@ func (r *reader) line(ctx context.Context) (string, error) {
 
 // hidden reads one line without echo, where in is a terminal.
 func (r *reader) hidden(ctx context.Context) (string, error) {
-	f, ok := r.in.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+	if !r.isTerminal() {
 		return r.line(ctx)
 	}
-	fd := int(f.Fd())
+	fd := int(r.in.(*os.File).Fd())
 	before, err := term.GetState(fd)
 	if err != nil {
 		return "", fmt.Errorf("look at the terminal: %w", err)

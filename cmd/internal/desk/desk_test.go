@@ -57,6 +57,22 @@ func TestChoices(t *testing.T) {
 	}
 }
 
+// TestHostileUnitAtTheDesk: nothing of what a unit prints steers the terminal
+// or turns its lines around.
+func TestHostileUnitAtTheDesk(t *testing.T) {
+	h := held
+	h.Reason = "the unit shows \x1b[2J\u202e\u009b6n"
+	h.Screen = []string{"\x1b]0;title\x07", "\u2066\u200bWhat?"}
+	h.Hoped = []string{"Name\x1b[31m:"}
+	var out bytes.Buffer
+	if _, err := New(strings.NewReader("x\n"), &out, "tester", nil).For("shelf-1").Hold(t.Context(), h); err != nil {
+		t.Fatal(err)
+	}
+	if strings.ContainsAny(out.String(), "\x1b\x07\u009b\u202e\u2066\u200b") {
+		t.Errorf("the desk shows %q", out.String())
+	}
+}
+
 func TestEndOfInputIsAnError(t *testing.T) {
 	if _, err := New(strings.NewReader("q\n"), io.Discard, "", nil).For("shelf-1").Hold(t.Context(), held); !errors.Is(err, errNobody) {
 		t.Errorf("got %v", err)

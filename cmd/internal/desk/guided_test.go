@@ -53,7 +53,16 @@ func TestStepAnswers(t *testing.T) {
 			t.Errorf("%q: it does not say %q:\n%s", c.input, c.says, out)
 		}
 	}
-	p, _ := guided("", "RK")
+	p, out := guided("b\n\n", "RK")
+	if a, err := p.Step(t.Context(), visit.Shown{Step: strap, Part: "before", No: 1, Of: 9}); err != nil || a.State != transcript.Ticked ||
+		!strings.Contains(out.String(), "deep-1> \n  this is the first step\ndeep-1> \n") {
+		t.Errorf("got %+v, %v:\n%s", a, err, out)
+	}
+	p, out = guided("\n1\nrk\n", "")
+	if a, err := p.Step(t.Context(), visit.Shown{Step: strap}); err != nil || a.By != "RK" || strings.Count(out.String(), "two to five letters") != 1 {
+		t.Errorf("got %+v, %v:\n%s", a, err, out)
+	}
+	p, _ = guided("", "RK")
 	if _, err := p.Step(t.Context(), visit.Shown{Step: strap}); err == nil {
 		t.Error("without input there is an answer")
 	}
@@ -90,6 +99,9 @@ func TestListAnswers(t *testing.T) {
 
 func TestPointsAndSigning(t *testing.T) {
 	p, out := guided("\n\nsite staff\nsoon\n2026-12-01\n\n\n\nn\nrk\n\n", "")
+	if by, when, err := nameless(t); by != "MS" || when != "2026-12-01" || err != nil {
+		t.Errorf("without any name given before: %s, %s, %v", by, when, err)
+	}
 	for _, want := range [][2]string{{"office", "2026-12-24"}, {"site staff", "2026-12-01"}, {"site staff", "2026-12-01"}} {
 		by, when, err := p.Point(t.Context(), visit.Point{Text: "a port is dark"})
 		if err != nil || by != want[0] || when != want[1] {
@@ -153,4 +165,22 @@ func TestListsInOrder(t *testing.T) {
 			t.Error("a list begins before its turn")
 		}
 	})
+}
+
+// nameless asks about a point where nobody was named, and Enter names nobody.
+func nameless(t *testing.T) (by, when string, err error) {
+	var out bytes.Buffer
+	d := New(strings.NewReader("\nMS\n\nsoon\n\n2026-12-01\n\n\n\n\n"), &out, "Robin", nil)
+	d.Guide("", "", "", nil)
+	by, when, err = d.Visit("deep-1").Point(t.Context(), visit.Point{Text: "a port is dark"})
+	for _, says := range []string{"an open point needs a name", "an open point needs a date", "write a date as in 2026-01-31"} {
+		if !strings.Contains(out.String(), says) {
+			t.Errorf("it does not say %q:\n%s", says, out.String())
+		}
+	}
+	d.Guide("", "", "", nil)
+	if by, when, err := d.Visit("deep-1").Point(t.Context(), visit.Point{Text: "a port is dark"}); by != "" || when != "" || err != nil {
+		t.Errorf("Enter twice gives %q, %q, %v", by, when, err)
+	}
+	return by, when, err
 }

@@ -143,7 +143,7 @@ func (n *Network) Watch(ctx context.Context, w visit.Wait, tell func(visit.Seen)
 // lookOf is a look at the real place. On this host every address answers an
 // echo, so that there a service is looked at instead.
 func (n *Network) lookOf(l visit.Look) (reach.Look, bool) {
-	look := reach.Look{Name: l.Name, Address: l.Address, By: reach.Method(l.By), Port: l.Port}
+	look := reach.Look{Name: l.Name, Address: l.Address, By: reach.Method(l.By), Port: l.Port, Known: l.Known}
 	if n.Place == nil {
 		return look, true
 	}

@@ -108,6 +108,7 @@ type gate struct {
 
 	mu   sync.Mutex
 	busy int
+	owed int // lines to be put below before the next frame
 }
 
 func newGate(out io.Writer) *gate {
@@ -122,11 +123,14 @@ func (g *gate) Flush(lines int) error {
 		g.Reset()
 		return nil
 	}
+	io.WriteString(g.out, strings.Repeat("\n", g.owed))
+	g.owed = 0
 	return g.Writer.Flush(lines)
 }
 
 // shut keeps frames out while f runs. The next frame goes up by as many lines
-// as there are bars, so these are put below what f has written.
+// as there are bars, so these are then put below what f has written: several
+// questions one after the other have no gap between them.
 func (g *gate) shut(bars int, f func()) {
 	g.mu.Lock()
 	g.busy++
@@ -136,6 +140,6 @@ func (g *gate) shut(bars int, f func()) {
 	defer g.mu.Unlock()
 	g.busy--
 	if g.busy == 0 {
-		io.WriteString(g.out, strings.Repeat("\n", bars))
+		g.owed = bars
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"linehand/fixtures/sim"
 	"linehand/script"
@@ -37,6 +38,7 @@ func simulate(u *plan.Unit, secrets player.Secrets, opts Options, world *sim.Wor
 			return nil, err
 		}
 		c.Configured, c.Held = true, held
+		c.ServeTime = time.Nanosecond // it has been up for long
 	}
 	switch u.Kind {
 	case "brackwater-s24":

@@ -49,6 +49,7 @@ type ByHand struct {
 func (r *Report) byHand(p *plan.Plan) {
 	at := make(map[string]int)
 	known := make(map[string]bool)
+	var loose []loosened
 	readable := true
 	for _, u := range p.Units {
 		if i, done := at[u.Kind]; done {
@@ -71,10 +72,70 @@ func (r *Report) byHand(p *plan.Plan) {
 		if before, after, err := steps.Render(d, u.Values, Policy(p.Visit)); err == nil {
 			at[u.Kind] = len(r.ByHand)
 			r.ByHand = append(r.ByHand, ByHand{Kind: u.Kind, Units: []string{u.Name}, Before: before, After: after})
+			loose = loosen(loose, p.Visit, d, u, slices.Concat(before, after))
 		}
 	}
+	r.cautions(p.Visit, loose)
 	if readable {
 		r.stepNames(p.Visit, known)
+	}
+}
+
+// loosened is a step with a caution that a site makes advisory, or goes
+// without, and that would have to be ticked otherwise.
+type loosened struct {
+	step    steps.Rendered
+	without bool
+	pos     script.Pos // where the site says so
+}
+
+// loosen finds the steps of a unit that the site has loosened. A repeated
+// step is told once, and so is one that several kinds have.
+func loosen(found []loosened, v site.Visit, d *script.Dialogue, u *plan.Unit, now []steps.Rendered) []loosened {
+	before, after, err := steps.Render(d, u.Values, steps.Policy{})
+	if err != nil {
+		return found
+	}
+	for _, usual := range slices.Concat(before, after) {
+		i := slices.IndexFunc(now, func(s steps.Rendered) bool { return s.Name == usual.Name })
+		if usual.Caution == "" || !usual.Required || i >= 0 && now[i].Required ||
+			slices.ContainsFunc(found, func(l loosened) bool { return l.step.Of == usual.Of }) {
+			continue
+		}
+		found = append(found, loosened{usual, i < 0, policyPos(v, usual)})
+	}
+	return found
+}
+
+// policyPos is where the site says what becomes of a step.
+func policyPos(v site.Visit, s steps.Rendered) script.Pos {
+	for _, t := range slices.Concat(v.Without, v.Advisory) {
+		if strings.EqualFold(t.Value, s.Of) || strings.EqualFold(t.Value, s.Name) {
+			return t.Pos
+		}
+	}
+	return v.Steps.Pos
+}
+
+// cautions warns of loosened steps: of each that the site names, and once of
+// all that it makes advisory together.
+func (r *Report) cautions(v site.Visit, found []loosened) {
+	const mend = "keep it required, or say who sees to it in another way"
+	var together []string
+	for _, l := range found {
+		of := fmt.Sprintf("%q (%s)", l.step.Of, l.step.Source)
+		switch {
+		case l.without:
+			r.Findings = append(r.Findings, at(l.pos, Warning, "the site goes without step "+of+", which has a caution", l.step.Caution, mend))
+		case l.pos != v.Steps.Pos:
+			r.Findings = append(r.Findings, at(l.pos, Warning, "the site makes step "+of+" advisory, which has a caution", l.step.Caution, mend))
+		default:
+			together = append(together, of)
+		}
+	}
+	if len(together) > 0 {
+		r.Findings = append(r.Findings, at(v.Steps.Pos, Warning, fmt.Sprintf("the site makes all steps advisory, also %d with a caution: %s", len(together), strings.Join(together, ", ")),
+			"a visit can pass them by", "name them under required"))
 	}
 }
 
