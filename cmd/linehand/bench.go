@@ -12,12 +12,15 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"linehand/cmd/internal/access"
 	"linehand/cmd/internal/api"
 	"linehand/cmd/internal/bench"
 	"linehand/cmd/internal/bench/firm"
+	"linehand/cmd/internal/network"
 	"linehand/cmd/internal/orders"
 	"linehand/cmd/internal/station"
 	"linehand/console"
+	"linehand/script/plan"
 	"linehand/script/secret"
 	"linehand/script/site"
 	"linehand/transcript"
@@ -30,11 +33,14 @@ type benching struct {
 	sheet *station.Sheet
 	store *orders.Store
 	bench *bench.Daemon
+	gate  *access.Gate
 	meter *api.Meter
+	base  chan string // address of the pages, for other benches; holds one, once they are served
+	sim   simulatedBench
 }
 
 func (a *app) benchCommand() *cobra.Command {
-	b := &benching{app: a, meter: api.NewMeter()}
+	b := &benching{app: a, meter: api.NewMeter(), base: make(chan string, 1)}
 	cmd := &cobra.Command{
 		Use:   "bench",
 		Short: "Watch the lines, and bring up each unit that turns up",
@@ -46,14 +52,24 @@ next one. Holds wait for a person.
 USB adapters are taken as they are plugged in. Ports that are part of the
 machine, sockets and addresses of the network are taken when --line names them.
 
+The profile is read again when the process gets the signal HUP: units that are
+being played stay as they were, and a profile with a fault changes nothing.
+
 What must last is in the data folder. A bench that was stopped, or has lost its
 power, goes on where it was.
 
 --allow says what a person may allow: "unit" one unit at a time, "batch" also
 several or all at once; with "always" every unit of the plan is played as it
-turns up, and nobody is asked.`,
+turns up, and nobody is asked.
+
+Where a unit's kind names a set-up or a proof, the bench plays first boot,
+waiting, set-up and proof in one go. What needs hands, and what a unit is still
+at work on, stays open; a proof order closes it later.
+
+--simulated N needs no hardware: it is a rehearsal with simulated units and
+made-up secrets on N lines.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return b.run(cmd.Context()) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return b.begin(cmd) },
 	}
 	f := cmd.Flags()
 	f.String("profile", "", "site profile `FILE`")
@@ -66,6 +82,7 @@ turns up, and nobody is asked.`,
 	f.StringArray("host", nil, "`NAME` that browsers ask the bench by, besides those of the certificate; may be given again")
 	f.StringArray("line", nil, "`ADDRESS` of a line that is always there; may be given again")
 	f.String("allow", "", "what a person may allow: unit, batch or always (default unit)")
+	f.String("play", "", "how much of a unit's visit is played: visit, which is all that needs no hands, or first boot (default visit)")
 	f.Bool("hot-plug", true, "take USB adapters as they are plugged in")
 	f.String("knock", "", "how often a quiet line is asked who is there, with the key that accepts nothing (default: only when text has come or a person asks)")
 	f.String("orders-url", "", "`URL` of the firm's NATS servers, which keep the orders")
@@ -73,17 +90,35 @@ turns up, and nobody is asked.`,
 	f.String("orders-listen", "", "`HOST:PORT` where other programs reach the orders that this bench keeps")
 	f.String("orders-credentials", "", "`FILE` with NATS credentials")
 	f.Duration("away", 0, "how long a lost line may stay away during a run (default 5m)")
+	b.sim.flags(cmd)
 	addLineFlags(cmd)
 	addVaultFlags(cmd)
 	cmd.AddCommand(a.unitFileCommand(), a.udevRuleCommand(), a.peopleCommand(), a.tokensCommand(), a.linkCommand())
 	return cmd
 }
 
+// begin runs a real bench, or a rehearsal.
+func (b *benching) begin(cmd *cobra.Command) error {
+	if cmd.Flags().Changed("simulated") {
+		done, err := b.sim.settle(b.app, cmd)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
+	return b.run(cmd.Context())
+}
+
 func (b *benching) run(ctx context.Context) error {
 	if b.set.Profile == "" {
-		return usage("name the site's file with --profile FILE", "no site profile was named")
+		return usage("name the site's file with --profile FILE, or try the bench without hardware: linehand bench --simulated 4", "no site profile was named")
 	}
+	// Before anything is opened, or a secret asked for: may it be served there?
 	var err error
+	if b.gate, err = b.openGate(); err != nil {
+		return err
+	}
+	defer b.gate.Close()
 	if b.sheet, err = station.ReadSheet(b.set.Profile); err != nil {
 		return err
 	}
@@ -93,6 +128,11 @@ func (b *benching) run(ctx context.Context) error {
 	name, err := benchName(b.set.Bench.Name)
 	if err != nil {
 		return err
+	}
+	if b.sim.lines > 0 {
+		if err := b.sim.prepare(b); err != nil {
+			return err
+		}
 	}
 	if err := b.unlockSeal(); err != nil {
 		return err
@@ -118,7 +158,22 @@ func (b *benching) runAll(ctx context.Context) error {
 			cancel(fmt.Errorf("serve the pages: %w", err))
 		}
 	})
-	tasks.Go(func() { firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, "", b.log) })
+	tasks.Go(func() {
+		select {
+		case base := <-b.base:
+			firm.Announce(ctx, b.store, b.bench, b.sheet.Plan.Site.Name, base, b.log)
+		case <-ctx.Done():
+		}
+	})
+	tasks.Go(func() { firm.Live(ctx, b.store, b.bench, b.log) })
+	tasks.Go(func() { b.rereadOnSignal(ctx) })
+	if b.sim.lines > 0 {
+		tasks.Go(func() {
+			if err := b.sim.run(ctx, b.bench); err != nil {
+				cancel(fmt.Errorf("simulate the units: %w", err))
+			}
+		})
+	}
 	tasks.Go(func() { b.notify(ctx, func() { b.bench.Lines() }) })
 	b.log.Info().Str("bench", b.bench.Name()).Msg("the bench runs")
 	err := b.bench.Run(ctx)
@@ -134,10 +189,18 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 	answers := &remembered{ask: b.asker(ctx), known: map[string]string{}}
 	cfg := bench.Config{
 		Name: name, Data: b.set.Bench.Data, Records: b.set.Records, Sheet: b.sheet, Lines: b.set.Bench.Lines,
-		Allow: bench.Allowance(b.set.Bench.Allow), Knock: b.set.Bench.Knock, Away: b.set.Away,
+		Allow: bench.Allowance(b.set.Bench.Allow), Plays: bench.Plays(b.set.Bench.Play), Knock: b.set.Bench.Knock, Away: b.set.Away,
 		Orders:  &firm.Orders{Store: b.store, Site: b.sheet.Plan.Site.Name, Bench: name, Log: b.log},
-		Secrets: func() *secret.Store { return secret.Open(b.sheet.Site.Secrets, b.benchSecrets(b.sheet.Site, answers)) },
-		Mask:    &b.mask, Tune: func(set console.Settings) console.Settings {
+		Secrets: b.secretsOf(b.sheet, answers),
+		Network: func(u *plan.Unit) bench.Network { return &network.Network{Older: u.SSH.Older} },
+		Reread: func() (*station.Sheet, func() *secret.Store, error) {
+			sheet, err := station.ReadSheet(b.set.Profile)
+			if err != nil {
+				return nil, nil, err
+			}
+			return sheet, b.secretsOf(sheet, answers), nil
+		},
+		Mask: &b.mask, Tune: func(set console.Settings) console.Settings {
 			set, _ = b.lineSettings(set) // they were looked at when the bench began
 			return set
 		},
@@ -147,7 +210,14 @@ func (b *benching) config(ctx context.Context, name string) bench.Config {
 	if b.set.Bench.HotPlug {
 		cfg.Ports = bench.SystemPorts{}
 	}
+	if b.sim.lines > 0 {
+		b.sim.configure(&cfg)
+	}
 	return cfg
+}
+
+func (b *benching) secretsOf(sheet *station.Sheet, answers *remembered) func() *secret.Store {
+	return func() *secret.Store { return secret.Open(sheet.Site.Secrets, b.benchSecrets(sheet.Site, answers)) }
 }
 
 // benchSecrets ask at the terminal, where there is one, and keep the answers

@@ -4,10 +4,15 @@ import (
 	"context"
 	_ "embed"
 	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
+
+	"linehand/cmd/internal/bench"
 )
 
 // notify tells systemd that the bench is ready, that it lives, and that it is
@@ -30,6 +35,22 @@ func (b *benching) notify(ctx context.Context, alive func()) {
 		case <-tick.C:
 			alive()
 			b.tellService(daemon.SdNotifyWatchdog)
+		}
+	}
+}
+
+// rereadOnSignal has the bench read its profile again at each SIGHUP. What is
+// wrong with it is in the log; the bench goes on with the plan that it has.
+func (b *benching) rereadOnSignal(ctx context.Context) {
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, syscall.SIGHUP)
+	defer signal.Stop(asked)
+	for {
+		select {
+		case <-asked:
+			_, _ = b.bench.Reread(ctx, bench.Person{Name: "signal HUP"}) // the bench logs it
+		case <-ctx.Done():
+			return
 		}
 	}
 }

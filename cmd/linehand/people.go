@@ -138,15 +138,14 @@ listens on a loopback address.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c := &client{app: a}
-			var link struct{ Path string }
+			var link struct{ URL string }
 			if err := c.do(cmd.Context(), http.MethodPost, "/api/sign-in-links", nil, &link); err != nil {
 				return err
 			}
-			fmt.Fprintf(a.out, "http://%s%s\n", a.set.Bench.Listen, link.Path)
+			fmt.Fprintln(a.out, link.URL)
 			return nil
 		},
 	}
 	cmd.Flags().String("data", "", "the bench's data `FOLDER` (default bench-data)")
-	cmd.Flags().String("listen", "", "`HOST:PORT` of the bench (default 127.0.0.1:8470)")
 	return cmd
 }

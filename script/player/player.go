@@ -160,9 +160,7 @@ func (e *recordError) Unwrap() error { return e.err }
 // record's last event. It returns an error only when the run could not
 // begin.
 func (r Run) Play(ctx context.Context) (engine.Ending, error) {
-	if r.Hands != nil {
-		defer close(r.Hands.over)
-	}
+	defer r.Hands.runOver()
 	eng, err := engine.New(r.Dialogue, r.Target)
 	if err != nil {
 		r.Line.Close()

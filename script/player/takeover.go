@@ -13,7 +13,7 @@ import (
 )
 
 // Hands let people take over the line of a run while it goes on. One Hands
-// is for one run.
+// is for one run, or for all runs of a visit, one after the other.
 //
 // A run lets go of its line between two exchanges, at a hold, or while it
 // waits: an answer that is being typed is typed to its end first. From then
@@ -21,10 +21,29 @@ import (
 type Hands struct {
 	calls chan *Grip
 	over  chan struct{} // closed when the run is over
+	lasts bool          // End says when that is
 }
 
 // NewHands makes the Hands of one run.
 func NewHands() *Hands { return &Hands{calls: make(chan *Grip), over: make(chan struct{})} }
+
+// NewLastingHands makes the Hands of several runs, one after the other. Who
+// asks for the line between two of them waits for the next. End ends them.
+func NewLastingHands() *Hands {
+	h := NewHands()
+	h.lasts = true
+	return h
+}
+
+// End says that no run comes any more.
+func (h *Hands) End() { close(h.over) }
+
+// runOver is told when a run has ended.
+func (h *Hands) runOver() {
+	if h != nil && !h.lasts {
+		close(h.over)
+	}
+}
 
 // Errors of a Grip.
 var (

@@ -104,11 +104,13 @@ func (r *run) play(t *Talk) (engine.Ending, error) {
 		Line: line, Record: r.rec, Secrets: r.Secrets, Away: r.Away, Tune: t.Tune,
 		Reopen:  func(ctx context.Context) (console.Line, error) { return t.Open(ctx, r.rec.facts) },
 		Chassis: r.Chassis, Person: r.Name, Part: string(r.part), Patience: r.Patience,
+		Hands: r.Hands, HalfTyped: r.HalfTyped,
 		Watch: r.Watch, Mask: r.Mask, Log: r.Logger,
 	}
 	if r.Person != nil {
 		run.Desk = adviser{r.Person, r}
 	}
+	r.HalfTyped = 0
 	r.rec.fresh = t.Fresh
 	defer func() { r.rec.fresh = false }()
 	return run.Play(r.ctx)

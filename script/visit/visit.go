@@ -48,12 +48,15 @@ type Visit struct {
 	Record  player.Recorder
 	Mask    func(string) string // takes secrets out of text for people; nil: none are known
 
-	Person  Person // nil: nobody is there
-	Name    string // of the person, for the record
-	Chassis string // serial number that a person has read off the chassis
-	Quick   bool   // steps are shown as one list
-	Network Network
-	Turns   *Turns // nil: the visit is alone
+	Person Person        // nil: nobody is there
+	Name   string        // of the person, for the record
+	Hands  *player.Hands // lasting ones, through which people take the line over; nil: nobody can
+	// HalfTyped is for the first dialogue that is played, see player.Run.
+	HalfTyped int
+	Chassis   string // serial number that a person has read off the chassis
+	Quick     bool   // steps are shown as one list
+	Network   Network
+	Turns     *Turns // nil: the visit is alone
 
 	// Earlier is what an earlier record of the same visit holds; nil: none.
 	Earlier *Earlier

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/rs/zerolog"
@@ -29,6 +30,7 @@ type Options struct {
 type Gate struct {
 	owner    string
 	listen   string
+	name     string // of the bench among other machines
 	loopback bool
 	cookie   string
 	cert     *certificate // nil: no TLS
@@ -52,6 +54,9 @@ func New(o Options) (*Gate, error) {
 	if g.owner == "" {
 		g.owner = "the bench's owner"
 	}
+	if !g.loopback && o.Cert == "" {
+		return nil, errors.New("the bench is not served at " + host + " without TLS: what is typed, and who types it, could be read and changed on the way; name a certificate and its key with --tls-cert and --tls-key, or listen on 127.0.0.1")
+	}
 	if g.people, err = OpenPeople(o.Data); err != nil {
 		return nil, err
 	}
@@ -66,7 +71,11 @@ func New(o Options) (*Gate, error) {
 	if err := g.mayListen(host); err != nil {
 		return nil, err
 	}
-	g.hosts = newHosts(g.loopback, host, append(o.Hosts, g.cert.names()...))
+	names := append(slices.Clone(o.Hosts), g.cert.names()...)
+	g.hosts, g.name = newHosts(g.loopback, host, names), host
+	if i := slices.IndexFunc(names, func(n string) bool { return !strings.Contains(n, "*") }); i >= 0 {
+		g.name = names[i]
+	}
 	g.cookie = cookieName(o.Data, g.cert != nil)
 	g.table = newTable()
 	return g, nil
@@ -76,9 +85,6 @@ func New(o Options) (*Gate, error) {
 func (g *Gate) mayListen(host string) error {
 	if g.loopback {
 		return nil
-	}
-	if g.cert == nil {
-		return errors.New("the bench is not served at " + host + " without TLS: what is typed, and who types it, could be read and changed on the way; name a certificate and its key, or listen on 127.0.0.1")
 	}
 	switch people, err := g.people.List(); {
 	case err != nil:
@@ -114,6 +120,10 @@ func cookieName(data string, secure bool) string {
 
 // Listen is where the bench is to listen, host:port.
 func (g *Gate) Listen() string { return g.listen }
+
+// Name is what the bench is called by other machines: the first of its names,
+// or else the host at which it listens.
+func (g *Gate) Name() string { return g.name }
 
 // Loopback tells whether only programs of this machine get to the bench.
 func (g *Gate) Loopback() bool { return g.loopback }

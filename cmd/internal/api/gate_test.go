@@ -2,11 +2,13 @@ package api
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -147,16 +149,46 @@ func TestOtherSites(t *testing.T) {
 	}
 }
 
+// TestHeaders walks over everything that is registered, as somebody who may do
+// it and as a stranger: every answer, good or bad, is as strict.
 func TestHeaders(t *testing.T) {
-	r := newRig(t, false)
-	for _, path := range []string{"/healthz", "/sign-in", "/api/lines", "/none", "/metrics"} {
-		h := r.ask("GET", path, r.tokens[access.Look], "").Header()
-		csp := h.Get("Content-Security-Policy")
-		if !strings.Contains(csp, "default-src 'none'") || !strings.Contains(csp, "frame-ancestors 'none'") || strings.Contains(csp, "unsafe") || strings.Contains(csp, "*") {
-			t.Errorf("%s: %q", path, csp)
+	r := newRig(t, true)
+	paths := []string{"GET /none", "GET /api/none", "PUT /api/lines", "GET /api/openapi.json", "TRACE /"}
+	paths = append(paths, r.mux.patterns...)
+	for _, pattern := range paths {
+		method, path, ok := strings.Cut(pattern, " ")
+		if !ok {
+			method, path = "GET", pattern
 		}
-		if h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Referrer-Policy") != "no-referrer" || h.Get("Cache-Control") != "no-store" || h.Get("Access-Control-Allow-Origin") != "" {
-			t.Errorf("%s: %v", path, h)
+		for _, token := range []string{"", r.tokens[access.Look], r.tokens[access.Audit]} {
+			ctx, cancel := context.WithTimeout(t.Context(), time.Second) // streams end
+			req := httptest.NewRequest(method, "http://127.0.0.1"+r.real(path), strings.NewReader("{")).WithContext(ctx)
+			if token != "" {
+				req.Header.Set("Authorization", "Bearer "+token)
+			}
+			if strings.HasSuffix(path, "/screen") || strings.HasSuffix(path, "/changes") {
+				cancel()
+			}
+			w := httptest.NewRecorder()
+			r.Gate.Guard(http.HandlerFunc(r.inner)).ServeHTTP(w, req)
+			cancel()
+			wantStrict(t, fmt.Sprintf("%s with %.12q: %d", pattern, token, w.Code), w.Header())
+		}
+	}
+}
+
+func wantStrict(t *testing.T, what string, h http.Header) {
+	t.Helper()
+	csp := h.Get("Content-Security-Policy")
+	if !strings.Contains(csp, "default-src 'none'") || !strings.Contains(csp, "frame-ancestors 'none'") || strings.Contains(csp, "unsafe") || strings.Contains(csp, "*") {
+		t.Errorf("%s: %q", what, csp)
+	}
+	if h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Referrer-Policy") != "no-referrer" || h.Get("Cache-Control") != "no-store" || h.Get("Access-Control-Allow-Origin") != "" {
+		t.Errorf("%s: %v", what, h)
+	}
+	for _, c := range h.Values("Set-Cookie") {
+		if !strings.Contains(c, "HttpOnly") || !strings.Contains(c, "SameSite=Strict") {
+			t.Errorf("%s: cookie %s", what, c)
 		}
 	}
 }

@@ -20,6 +20,7 @@ type server struct {
 	api     huma.API
 	hub     *hub
 	streams *streams
+	base    string        // the bench's own address; "" where it is not known
 	packing chan struct{} // one handover pack at a time: each is made in memory
 	stop    <-chan struct{}
 }
@@ -29,6 +30,7 @@ type server struct {
 func Handler(ctx context.Context, d Deps) http.Handler {
 	s := newServer(ctx, d)
 	go s.hub.run(ctx)
+	go s.Keyboards.run(ctx, d.Gate.Still)
 	return s.handler()
 }
 

@@ -122,19 +122,19 @@ type secretRequest struct {
 func (s *server) keyboardOperations() {
 	add(s, s.op(access.Release, http.MethodPost, "/lines/{line}/keyboard", "Take a line over: what its run types waits"),
 		func(ctx context.Context, who access.Session, in *AtLine) (*nothing, error) {
-			return nil, s.Keyboards.Take(ctx, who.By(), in.Line)
+			return nil, s.Keyboards.Take(ctx, who, in.Line)
 		})
 	add(s, s.op(access.Release, http.MethodPost, "/lines/{line}/keyboard/keys", "Type on a line that was taken over"),
 		func(_ context.Context, who access.Session, in *keysRequest) (*nothing, error) {
-			return nil, s.Keyboards.Type(who.By(), in.Line, []byte(in.Body.Keys))
+			return nil, s.Keyboards.Type(who, in.Line, []byte(in.Body.Keys))
 		})
 	add(s, s.op(access.Release, http.MethodPost, "/lines/{line}/keyboard/secret", "Type a secret on a line that was taken over"),
 		func(_ context.Context, who access.Session, in *secretRequest) (*nothing, error) {
-			return nil, s.Keyboards.Secret(who.By(), in.Line, in.Body.Secret)
+			return nil, s.Keyboards.Secret(who, in.Line, in.Body.Secret)
 		})
 	add(s, s.op(access.Release, http.MethodDelete, "/lines/{line}/keyboard", "Give a line back: its run looks where the unit is, and goes on"),
 		func(_ context.Context, who access.Session, in *AtLine) (*nothing, error) {
-			return nil, s.Keyboards.GiveBack(who.By(), in.Line)
+			return nil, s.Keyboards.GiveBack(who, in.Line)
 		})
 }
 

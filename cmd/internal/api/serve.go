@@ -59,23 +59,27 @@ func Serve(ctx context.Context, o ServeOptions, d Deps) error {
 		}
 		listeners = append(listeners, unix)
 	}
-	link := ""
+	link, at := "", base(d.Gate, tcp)
 	if path, err := d.Gate.Link(); err == nil {
-		link = base(d.Gate, tcp) + path
+		link = at + path
 	}
 	if o.Listened != nil {
-		o.Listened(base(d.Gate, tcp), link)
+		o.Listened(at, link)
 	}
-	return serveOn(ctx, listeners, d)
+	return serveOn(ctx, listeners, at, d)
 }
 
-// base is the bench's address as one types it.
+// base is the bench's address as one types it: where it listens at all
+// addresses, by the first of its names.
 func base(g *access.Gate, l net.Listener) string {
 	scheme := "http"
 	if g.TLS() != nil {
 		scheme = "https"
 	}
 	host, _, _ := net.SplitHostPort(g.Listen())
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = g.Name()
+	}
 	_, port, _ := net.SplitHostPort(l.Addr().String())
 	return scheme + "://" + net.JoinHostPort(host, port)
 }
@@ -102,11 +106,13 @@ func listenSocket(path string) (net.Listener, error) {
 	return l, nil
 }
 
-func serveOn(ctx context.Context, listeners []net.Listener, d Deps) error {
+func serveOn(ctx context.Context, listeners []net.Listener, base string, d Deps) error {
 	ctx, stop := context.WithCancel(ctx)
 	s := newServer(ctx, d)
+	s.base = base
 	var background sync.WaitGroup
 	background.Go(func() { s.hub.run(ctx) })
+	background.Go(func() { s.Keyboards.run(ctx, d.Gate.Still) })
 	defer background.Wait()
 	defer stop()
 	hs := &http.Server{

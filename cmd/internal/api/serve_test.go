@@ -7,7 +7,9 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -232,4 +234,58 @@ func TestHandover(t *testing.T) {
 	if w := r.all("GET", "/api/records/"+r.record, ""); !strings.Contains(w.Body.String(), "linehand.record/1") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
+}
+
+// TestNobodyAtTheKeyboard: who has signed out, was removed or has lost their
+// token types no more, and the run goes on.
+func TestNobodyAtTheKeyboard(t *testing.T) {
+	r := newRig(t, false)
+	path, err := r.Gate.Link()
+	must(t, err)
+	w := r.ask("GET", path, "", "")
+	cookies := w.Result().Cookies()
+	if len(cookies) != 1 {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	by := []string{"Cookie", cookies[0].Name + "=" + cookies[0].Value, "Sec-Fetch-Site", "same-origin"}
+	at := "/api/lines/" + line1 + "/keyboard"
+	if w := r.ask("POST", at, "", "", by...); w.Code != http.StatusNoContent {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if left := r.Keyboards.left(r.Gate.Still); len(left) > 0 {
+		t.Fatal("the line is given back while somebody is at it")
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	var giving sync.WaitGroup
+	giving.Go(func() { r.Keyboards.run(ctx, r.Gate.Still) })
+	defer giving.Wait()
+	defer cancel()
+	r.ask("POST", "/sign-out", "", "", by...)
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		if calls := r.bench.Calls(); calls[len(calls)-1].What == "GiveBack" {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("nobody gives the line back: %+v", r.bench.Calls())
+		}
+	}
+	token := r.tokens[access.Release]
+	r.ask("POST", at, token, "")
+	still := func(access.Session) bool { return true }
+	if left := r.Keyboards.left(still); len(left) > 0 {
+		t.Error("a token that holds has lost its line")
+	}
+	must(t, r.Gate.EndToken(owner, r.Gate.Tokens()[tokenOf(r, access.Release)].ID))
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		if l, err := r.bench.Line(line1); err == nil && l.TakenBy == "" {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("whose token was ended keeps the line")
+		}
+	}
+}
+
+func tokenOf(r *rig, role access.Role) int {
+	return slices.IndexFunc(r.Gate.Tokens(), func(t access.Token) bool { return t.Name == "test-"+string(role) })
 }

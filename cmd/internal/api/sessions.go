@@ -31,6 +31,7 @@ type madeToken struct {
 }
 
 type linkView struct {
+	URL   string    `json:"url,omitempty" doc:"the link as one opens it"`
 	Path  string    `json:"path" doc:"of the bench's address; whoever opens it first is signed in"`
 	Until time.Time `json:"until"`
 }
@@ -66,7 +67,11 @@ func (s *server) sessionOperations() {
 				return nil, say(http.StatusForbidden, "a link is made at the bench itself: linehand bench link")
 			}
 			path, err := s.Gate.Link()
-			return of(linkView{path, time.Now().Add(access.LinkLife)}), err
+			link := linkView{Path: path, Until: time.Now().Add(access.LinkLife)}
+			if s.base != "" {
+				link.URL = s.base + path
+			}
+			return of(link), err
 		})
 }
 

@@ -26,6 +26,7 @@ type Line struct {
 	Kind    string    `json:"kind,omitempty"`   // of unit
 	Serial  string    `json:"serial,omitempty"` // as the unit has said it
 	Order   string    `json:"order,omitempty"`  // the work order that is played here
+	Part    string    `json:"part,omitempty"`   // of the visit, see package visit
 	Stage   string    `json:"stage,omitempty"`
 	No      int       `json:"no,omitempty"` // of the stage, from 1
 	Of      int       `json:"of,omitempty"`

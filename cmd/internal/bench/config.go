@@ -13,6 +13,7 @@ import (
 	"linehand/console"
 	"linehand/console/dial"
 	"linehand/console/ports"
+	"linehand/script/plan"
 	"linehand/script/secret"
 	"linehand/transcript"
 )
@@ -36,6 +37,7 @@ type Config struct {
 	Lines   []string // addresses of lines that are always there
 	Ports   Ports    // serial ports that come and go; nil: none are taken
 	Allow   Allowance
+	Plays   Plays         // how much of a visit; "": PlayFirstBoot
 	Orders  Orders        // nil: they are kept in Data
 	Knock   time.Duration // how often a quiet line is asked who is there; 0: only when text has come or a person asks
 	Away    time.Duration // how long a line may stay away during a run
@@ -44,10 +46,17 @@ type Config struct {
 	// Secrets gives a store to fetch from; it is called again after one could
 	// not be had.
 	Secrets func() *secret.Store
-	Mask    *transcript.Mask
-	Tune    func(console.Settings) console.Settings // what a person has set in place of the dialogue's; may be nil
+	// Reread reads the profile again, and gives what takes the place of Sheet
+	// and Secrets; nil: it is read when the bench begins.
+	Reread func() (*station.Sheet, func() *secret.Store, error)
 
-	// Play plays a job; nil: its station does.
+	Mask *transcript.Mask
+	Tune func(console.Settings) console.Settings // what a person has set in place of the dialogue's; may be nil
+
+	// Network gives how a unit is looked at over the network; nil: it is not.
+	Network func(*plan.Unit) Network
+
+	// Play plays a job; nil: Job.Play does.
 	Play func(context.Context, Job) (station.Result, error)
 	// Open opens a line; nil: console/dial does.
 	Open func(ctx context.Context, address string, set console.Settings, owner string) (console.Line, error)
@@ -82,6 +91,13 @@ func (c *Config) complete() error {
 	default:
 		return fmt.Errorf("allow %q: it is %s, %s or %s", c.Allow, PerUnit, PerBatch, Always)
 	}
+	switch c.Plays {
+	case PlayVisit, PlayFirstBoot:
+	case "":
+		c.Plays = PlayFirstBoot
+	default:
+		return fmt.Errorf("play %q: it is %q or %q", c.Plays, PlayVisit, PlayFirstBoot)
+	}
 	if c.Sheet == nil || c.Data == "" || c.Records == "" || c.Secrets == nil {
 		return errors.New("a bench needs a site's sheet, a data folder, a folder for records and secrets")
 	}
@@ -95,7 +111,7 @@ func (c *Config) complete() error {
 		c.Idle = 15 * time.Minute
 	}
 	if c.Play == nil {
-		c.Play = func(ctx context.Context, j Job) (station.Result, error) { return j.Station.Play(ctx) }
+		c.Play = func(ctx context.Context, j Job) (station.Result, error) { return j.Play(ctx) }
 	}
 	if c.Open == nil {
 		known := &addresses{}

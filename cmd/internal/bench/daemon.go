@@ -7,9 +7,11 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"github.com/gofrs/flock"
 
+	"linehand/cmd/internal/station"
 	"linehand/console/dial"
 	"linehand/console/ports"
 	"linehand/script/secret"
@@ -22,13 +24,16 @@ import (
 // end before Run returns.
 type Daemon struct {
 	cfg    Config
-	kinds  kinds
 	notes  *notes
 	orders Orders
 	lock   *flock.Flock
 	cut    bool // the bench was cut off when it ran last
 
 	tasks sync.WaitGroup
+
+	planned   atomic.Pointer[planned]
+	rereading sync.Mutex // held while the plan is replaced
+	aside     aside      // secrets that are given at holds
 
 	mu       sync.Mutex
 	seq      uint64
@@ -55,8 +60,9 @@ func New(cfg Config) (*Daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Daemon{cfg: cfg, kinds: list,
+	d := &Daemon{cfg: cfg,
 		work: map[string]Order{}, playing: map[string]*line{}, holds: map[string]*held{}, released: map[string]bool{}, watchers: map[chan Change]bool{}}
+	d.planned.Store(&planned{sheet: cfg.Sheet, kinds: list, secrets: cfg.Secrets})
 	if d.notes, err = openNotes(cfg.Data); err != nil {
 		return nil, err
 	}
@@ -76,13 +82,20 @@ func New(cfg Config) (*Daemon, error) {
 // the beginning and a person is asked now, and not in the middle of a batch.
 // A unit whose secrets cannot be had is not played until they can.
 func (d *Daemon) learnSecrets() {
-	for _, u := range d.cfg.Sheet.Plan.Units {
+	sheet := d.Sheet()
+	for _, u := range sheet.Plan.Units {
 		if u.Dialogue == "" {
 			continue
 		}
-		dialogue, _, err := d.cfg.Sheet.Dialogue(u)
+		dialogue, _, err := sheet.Dialogue(u)
 		if err == nil {
-			_, _, err = d.fetch(u, dialogue)
+			_, _, err = d.fetch(sheet, u, dialogue)
+		}
+		if err == nil && d.visits(u, BringUp) {
+			var p *station.VisitPlan
+			if p, _, err = sheet.Visit(u); err == nil {
+				_, err = d.fetchNames(sheet, u, visitSecrets(p))
+			}
 		}
 		if err != nil {
 			d.cfg.Log.Warn().Str("unit", u.Name).Str("error", d.cfg.Mask.Text(err.Error())).Msg("this unit cannot be played yet")

@@ -38,10 +38,15 @@ const childStore = "LINEHAND_TEST_STORE"
 // childMain runs a bench when the test binary was started for that.
 func childMain() bool {
 	dir := os.Getenv(childFolder)
-	if dir == "" {
+	work := func() error { return childBench(dir) }
+	if text := os.Getenv(childFleet); text != "" {
+		work = func() error { return fleetBench(text) }
+	} else if text := os.Getenv(childScale); text != "" {
+		work = func() error { return scaleBenches(text) }
+	} else if dir == "" {
 		return false
 	}
-	if err := childBench(dir); err != nil {
+	if err := work(); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
 	}
@@ -60,8 +65,8 @@ func childBench(dir string) error {
 	secrets := throwaway(sheet)
 	cfg := bench.Config{
 		Name: "bench-1", Data: filepath.Join(dir, "data"), Records: filepath.Join(dir, "records"), Sheet: sheet,
-		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Away: time.Minute,
-		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel),
+		Secrets: func() *secret.Store { return secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Plays: bench.PlayFirstBoot, Away: time.Minute,
+		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: childLog(),
 	}
 	for _, s := range sockets {
 		cfg.Lines = append(cfg.Lines, "unix:"+s)
@@ -80,6 +85,8 @@ func childBench(dir string) error {
 	}
 	return d.Run(context.Background())
 }
+
+func childLog() zerolog.Logger { return zerolog.New(os.Stderr).Level(zerolog.WarnLevel) }
 
 func openOrders(dir string) (*orders.Store, error) {
 	return orders.Open(context.Background(), orders.Options{Bench: "bench-1", Folder: filepath.Join(dir, "orders")})

@@ -29,6 +29,7 @@ type line struct {
 	run     *run      // nil: none
 	resume  string    // unit whose run was cut off on this line
 	asked   time.Time // until when it is waited for who is there, before that
+	spoke   []string  // kinds whose dialogue reads the serial number that was said
 }
 
 func newLine(d *Daemon, id, address string, plugged bool) *line {
@@ -186,8 +187,14 @@ func (l *line) recognised(serial string, by []string) {
 	}
 	d.cfg.Log.Info().Str("line", l.id).Str("serial", serial).Msg("a unit has said its serial number")
 	l.here(serial)
-	u := d.unitOf(serial)
+	l.identify(serial, by)
+}
+
+// identify finds which unit of the plan has said this serial number.
+func (l *line) identify(serial string, by []string) {
+	u := l.d.unitOf(serial)
 	l.set(func(s *Line) {
+		l.spoke = by
 		s.Serial, s.Unit, s.Kind, s.Order, s.Ending, s.Record, s.Stage, s.No, s.Of, s.Doing = serial, "", "", "", nil, "", "", 0, 0, ""
 	})
 	switch {
@@ -212,7 +219,7 @@ func contains(list []string, s string) bool {
 // unitOf is the unit of a serial number, by the plan or by what a person has
 // said.
 func (d *Daemon) unitOf(serial string) *plan.Unit {
-	if u := bySerial(d.cfg.Sheet.Plan, serial); u != nil {
+	if u := d.planned.Load().bySerial(serial); u != nil {
 		return u
 	}
 	var name string
@@ -220,7 +227,7 @@ func (d *Daemon) unitOf(serial string) *plan.Unit {
 	if name == "" {
 		return nil
 	}
-	u, err := d.cfg.Sheet.Plan.Unit(name)
+	u, _, err := d.unit(name)
 	if err != nil || u.Serial != "" && u.Serial != serial {
 		return nil
 	}
@@ -322,7 +329,7 @@ func (d *Daemon) blocked(l *line, unit string, o Order) (why string, person bool
 	if !o.State.due() && d.cfg.Allow != Always {
 		return "it waits for a person to allow it", true
 	}
-	u, err := d.cfg.Sheet.Plan.Unit(unit)
+	u, _, err := d.unit(unit)
 	if err != nil {
 		return err.Error(), true
 	}
@@ -349,14 +356,15 @@ func (d *Daemon) waitsFor(u *plan.Unit) string {
 	return before
 }
 
-// up tells whether a unit has been brought up; called with the lock held.
+// up tells whether a unit has been brought up, or serves by now; called with
+// the lock held.
 func (d *Daemon) up(unit string) bool {
 	if d.work[unit].State == OrderDone {
 		return true
 	}
-	var e *Ending
-	d.notes.read(func(s *saved) { e = s.Runs[unit].Ending })
-	return e != nil && good(e.Code)
+	var last runNote
+	d.notes.read(func(s *saved) { last = s.Runs[unit] })
+	return last.Serves || last.Ending != nil && good(last.Ending.Code)
 }
 
 // name is what people call the line.
@@ -370,7 +378,7 @@ func (l *line) name() string {
 // progress takes in how far a run is. It is called by the run.
 func (l *line) progress(p player.Progress) {
 	l.set(func(s *Line) {
-		s.Stage, s.No, s.Of, s.Doing = p.Stage, p.No, p.Of, string(p.Doing)
+		s.Part, s.Stage, s.No, s.Of, s.Doing = p.Part, p.Stage, p.No, p.Of, string(p.Doing)
 		switch p.Doing {
 		case player.Holding, player.Ended: // who is asked at the hold says more; the end is told with its ending
 		case player.Taken:
@@ -379,6 +387,9 @@ func (l *line) progress(p player.Progress) {
 			s.State, s.Person, s.Why, s.Hold = Playing, true, "the line is gone: put the cable or the adapter back", nil
 		default:
 			s.State, s.Person, s.Why, s.Hold = Playing, false, "", nil
+			if p.Stage == "" {
+				s.Why = p.Text // what a part of a visit waits for
+			}
 		}
 	})
 }

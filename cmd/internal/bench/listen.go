@@ -31,16 +31,17 @@ const redraws = 2
 // listen opens the line and hears who is on it, until there is something to
 // play, or the line is gone or put to rest.
 func (l *line) listen(ctx context.Context) {
-	sets := l.d.kinds.settings()
+	plan := l.d.planned.Load()
+	sets := plan.kinds.settings()
 	set := sets[l.tried%len(sets)]
 	opened, err := l.d.cfg.Open(ctx, l.address, set, "linehand bench")
 	if err != nil {
 		l.cannotOpen(ctx, err)
 		return
 	}
-	h := &hearing{line: l, port: opened, kinds: l.d.kinds.at(set), opened: time.Now(), seen: map[string]time.Time{}}
+	h := &hearing{line: l, port: opened, plan: plan, kinds: plan.kinds.at(set), opened: time.Now(), seen: map[string]time.Time{}}
 	if opened.Info().Settings.Speed == 0 {
-		h.kinds = l.d.kinds // a line without a speed: whatever speaks
+		h.kinds = plan.kinds // a line without a speed: whatever speaks
 	}
 	h.scr = screen.New(h.kinds.columns(), 24)
 	h.scr.OnLine(func(s screen.Line) { h.finished(s.Text) })
@@ -104,6 +105,7 @@ func (l *line) cannotOpen(ctx context.Context, err error) {
 type hearing struct {
 	*line
 	port    console.Line
+	plan    *planned // as it was when listening began
 	kinds   kinds
 	scr     *screen.Screen
 	journal *transcript.Journal // writes nowhere: it masks what is shown
@@ -121,7 +123,8 @@ type hearing struct {
 	vain   bool                 // it was asked, and did not say
 	seen   map[string]time.Time // serial numbers on an unfinished line, and when
 	bytes  int
-	bad    int // of them, what is no text
+	bad    int  // of them, what is no text
+	spoke  bool // it is shown that text comes
 	lost   bool
 	other  bool // other settings are to be tried
 }
@@ -186,7 +189,7 @@ func (h *hearing) over() bool {
 	h.d.mu.Lock()
 	rest, plugged := h.rest, h.plugged
 	h.d.mu.Unlock()
-	return rest || !plugged || h.other || h.next() != nil
+	return rest || !plugged || h.other || h.d.planned.Load().sheet != h.plan.sheet || h.next() != nil
 }
 
 // gone: the cable is out, and whoever was on it is not known any more.
@@ -234,6 +237,14 @@ func (h *hearing) hear(c heardBytes) {
 	if paused && !h.asks && c.at.Sub(h.pressd) >= answerIn && c.at.Sub(h.asked) > askEvery {
 		h.unread, h.tries = true, 0
 	}
+	if h.bytes > 16 && h.bad*3 <= h.bytes && !h.spoke {
+		h.spoke = true
+		h.set(func(s *Line) {
+			if s.State == Listening {
+				s.Why = "text comes; the unit has not said yet who it is"
+			}
+		})
+	}
 	_ = h.journal.Heard(c.at, c.bytes) // it writes nowhere
 	h.scr.Write(c.bytes)
 	h.scr.Queries()
@@ -263,7 +274,7 @@ func (h *hearing) quiet() {
 	}
 	switch {
 	case h.bytes > 16 && h.bad*3 > h.bytes, h.bytes == 0 && now.Sub(h.opened) > settingsFor && !h.asks:
-		h.other = len(h.d.kinds.settings()) > 1 && h.port.Info().Settings.Speed != 0
+		h.other = len(h.plan.kinds.settings()) > 1 && h.port.Info().Settings.Speed != 0
 	}
 	// A unit that was starting may have thrown the keys away.
 	if h.vain && h.last.Sub(h.pressd) >= answerIn && now.Sub(h.asked) > askEvery {

@@ -53,6 +53,7 @@ type runNote struct {
 	Cut     []string  `json:"cut,omitempty"`     // records of its earlier parts, which were cut off
 	By      string    `json:"by,omitempty"`      // who has allowed it
 	Settled bool      `json:"settled,omitempty"` // the order holds the ending
+	Serves  bool      `json:"serves,omitempty"`  // it answers by now: those after it in its cluster may have their turn
 }
 
 // notes are the bench's memory on disk: what is in them was there before it

@@ -15,6 +15,7 @@ type Order struct {
 	Unit   string     `json:"unit"`
 	Serial string     `json:"serial,omitempty"` // as planned
 	Kind   string     `json:"kind,omitempty"`
+	Task   Task       `json:"task,omitempty"`
 	State  OrderState `json:"state"`
 	By     string     `json:"by,omitempty"`    // who has allowed it
 	Bench  string     `json:"bench,omitempty"` // that plays or has played it
@@ -23,6 +24,15 @@ type Order struct {
 	Filed  time.Time  `json:"filed"`
 	Rev    int64      `json:"rev"` // grows with each change of the order
 }
+
+// Task is what is to be done with the unit.
+type Task string
+
+// The tasks.
+const (
+	BringUp Task = ""      // all that its kind has, as far as the bench plays it
+	Prove   Task = "proof" // prove it again, and close what an earlier run has left open
+)
 
 // OrderState is what an order has come to.
 type OrderState string
@@ -53,6 +63,9 @@ type Orders interface {
 	Allow(ctx context.Context, by string, o Order) (Order, error)
 	// Again files and allows an order that repeats one that has ended.
 	Again(ctx context.Context, by string, o Order) (Order, error)
+	// Prove files and allows an order that proves a unit again, after the one
+	// that is given; without an ID, there is none.
+	Prove(ctx context.Context, by string, o Order) (Order, error)
 	// Begin puts an order onto a line, under a lease of its unit by name and
 	// by serial number. An order that this bench was playing goes on.
 	Begin(ctx context.Context, id, line, serial string) (Work, error)
@@ -169,6 +182,16 @@ func (b *book) Allow(_ context.Context, by string, o Order) (Order, error) {
 
 func (b *book) Again(ctx context.Context, by string, o Order) (Order, error) {
 	return b.Allow(ctx, by, o)
+}
+
+func (b *book) Prove(_ context.Context, by string, o Order) (Order, error) {
+	open := func(have Order) bool { return have.Unit == o.Unit && have.Task == Prove && !have.State.over() }
+	return b.put(open, func(have *Order) {
+		have.Unit, have.Serial, have.Kind, have.Task = o.Unit, o.Serial, o.Kind, Prove
+		if !have.State.due() {
+			have.State, have.By = OrderAllowed, by
+		}
+	})
 }
 
 func (b *book) Begin(_ context.Context, id, line, serial string) (Work, error) {

@@ -101,7 +101,7 @@ func (d *Daemon) Match(_ context.Context, by Person, id, unit string) error {
 	if l == nil {
 		return ErrNoLine
 	}
-	u, err := d.cfg.Sheet.Plan.Unit(unit)
+	u, _, err := d.unit(unit)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrNoUnit, err)
 	}
@@ -135,14 +135,14 @@ func (d *Daemon) Allow(ctx context.Context, by Person, units ...string) error {
 	}
 	var list []Order
 	for _, name := range units {
-		u, err := d.cfg.Sheet.Plan.Unit(name)
+		u, _, err := d.unit(name)
 		if err != nil || u.Dialogue == "" {
 			return fmt.Errorf("%w: %s", ErrNoUnit, name)
 		}
 		list = append(list, d.orderFor(u))
 	}
 	if len(units) == 0 {
-		for _, u := range d.cfg.Sheet.Plan.Units {
+		for _, u := range d.Sheet().Plan.Units {
 			if _, over := d.over(u.Name); !over && u.Dialogue != "" {
 				list = append(list, d.orderFor(u))
 			}
@@ -177,7 +177,7 @@ func (d *Daemon) stirAll() {
 
 // Again has a unit that has been played wait for its turn once more.
 func (d *Daemon) Again(ctx context.Context, by Person, unit string) error {
-	u, err := d.cfg.Sheet.Plan.Unit(unit)
+	u, _, err := d.unit(unit)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrNoUnit, err)
 	}

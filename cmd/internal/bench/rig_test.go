@@ -15,6 +15,7 @@ import (
 	"go.uber.org/goleak"
 
 	"linehand/cmd/internal/bench"
+	"linehand/cmd/internal/orders/orderstest"
 	"linehand/cmd/internal/station"
 	"linehand/console"
 	"linehand/fixtures"
@@ -26,39 +27,47 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	orderstest.Main()
 	if done := childMain(); done {
 		return
 	}
-	goleak.VerifyTestMain(m)
+	goleak.VerifyTestMain(m,
+		// Started once by the embedded server's package, and never ended.
+		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server/ats.init.0.func1"),
+		goleak.IgnoreAnyFunction("github.com/nats-io/nats-server/v2/server/pse.periodic"),
+	)
 }
 
 var robin = bench.Person{Name: "Robin", Role: "play"}
 
 // batch lays out a site of so many shelves, in clusters of eight at the most,
 // and reads it. The first of each cluster starts it.
-func batch(t testing.TB, dir string, shelves int) *station.Sheet {
+func batch(t testing.TB, dir string, shelves int) *station.Sheet { return batchOf(t, dir, shelves, 8) }
+
+// batchOf is batch with so many shelves in a cluster.
+func batchOf(t testing.TB, dir string, shelves, per int) *station.Sheet {
 	t.Helper()
 	var text strings.Builder
 	text.WriteString("format: linehand.site/1\ndefaults: company.yaml\nsite: {name: holm, title: Holm, demonstration: true}\n")
 	text.WriteString("networks:\n  - {name: quay, subnet: 192.0.2.0/24, gateway: 192.0.2.1, vlan: 10}\nclusters:\n")
-	for c := range (shelves + 7) / 8 {
+	for c := range (shelves + per - 1) / per {
 		fmt.Fprintf(&text, "  - {name: deep-%c, address: 192.0.2.%d, network: quay, join-secret: join-%c}\n", 'a'+c, 200+c, 'a'+c)
 	}
 	text.WriteString("secrets:\n")
-	for c := range (shelves + 7) / 8 {
+	for c := range (shelves + per - 1) / per {
 		fmt.Fprintf(&text, "  join-%c: {env: LINEHAND_JOIN_%c}\n", 'a'+c, 'A'+c)
 	}
 	text.WriteString("units:\n")
 	for n := range shelves {
 		how := "join"
-		if n%8 == 0 {
+		if n%per == 0 {
 			how = "start"
 		}
-		fmt.Fprintf(&text, "  - {name: shelf-%02d, kind: brackwater-s24, serial: BW24-%04d, cluster: {%s: deep-%c}, ports: [{name: e0, network: quay, address: 192.0.2.%d}]}\n", n+1, n+1, how, 'a'+n/8, 20+n)
+		fmt.Fprintf(&text, "  - {name: shelf-%02d, kind: brackwater-s24, serial: BW24-%04d, cluster: {%s: deep-%c}, ports: [{name: e0, network: quay, address: 192.0.2.%d}]}\n", n+1, n+1, how, 'a'+n/per, 20+n)
 	}
 	text.WriteString("  - {name: sw-1, kind: quillon-x48, serial: QX48-0001, ports: [{name: m0, network: quay, address: 192.0.2.9}]}\n")
 	files := map[string]string{"site/batch.yaml": text.String()}
-	for _, name := range []string{"site/company.yaml", "dialogues/brackwater-s24.yaml", "dialogues/quillon-x48.yaml"} {
+	for _, name := range []string{"site/company.yaml", "dialogues/brackwater-s24.yaml", "dialogues/brackwater-s24-set-up.yaml", "dialogues/brackwater-s24-proof.yaml", "dialogues/quillon-x48.yaml"} {
 		data, err := fixtures.Files.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
@@ -87,6 +96,12 @@ func throwaway(sheet *station.Sheet) *secret.Store { return secret.Throwaway(she
 // simulated is the unit that the plan speaks of, fresh from the factory.
 func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64) sim.Unit {
 	t.Helper()
+	return simulatedIn(t, u, secrets, scale, nil)
+}
+
+// simulatedIn is a unit among others that see each other; nil: it is alone.
+func simulatedIn(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64, world *sim.World) sim.Unit {
+	t.Helper()
 	value := func(name string) string {
 		v, err := secrets.Secret(name)
 		if err != nil {
@@ -95,12 +110,15 @@ func simulated(t testing.TB, u *plan.Unit, secrets *secret.Store, scale float64)
 		return v
 	}
 	f := u.Values["factory"].(script.FactoryValues)
-	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale}
+	c := sim.Config{Serial: u.Serial, FactoryUser: f.User, FactorySecret: value(f.Secret.Name), Scale: scale, World: world}
+	if s, ok := u.Values["storage"].(script.StorageValues); ok {
+		c.Drives, c.DriveSize = s.Drives, s.Size
+	}
 	if u.Kind == "quillon-x48" {
 		c.BootLog = 20000
 		return sim.NewX48(c)
 	}
-	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" {
+	if k := u.Values["cluster"].(script.ClusterValues); k.Mode == "join" && world == nil {
 		refs := u.Values["secret"].(map[string]script.SecretRef)
 		c.Clusters = []sim.Cluster{{Name: k.Name, Address: k.Address, Members: 1, Secret: value(refs[plan.JoinRole].Name)}}
 	}
@@ -206,6 +224,7 @@ type rig struct {
 	sheet   *station.Sheet
 	secrets *secret.Store
 	cables  map[string]*cable
+	world   *sim.World // nil: units see nothing of each other
 	d       *bench.Daemon
 	cfg     bench.Config
 	stop    context.CancelFunc
@@ -220,7 +239,7 @@ func newRig(t testing.TB, shelves, cables int, change func(*bench.Config)) *rig 
 	r.secrets = throwaway(r.sheet)
 	r.cfg = bench.Config{
 		Name: "bench-1", Data: filepath.Join(dir, "data"), Records: filepath.Join(dir, "records"), Sheet: r.sheet,
-		Secrets: func() *secret.Store { return r.secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Away: time.Minute,
+		Secrets: func() *secret.Store { return r.secrets }, Mask: transcript.NewMask(), Allow: bench.Always, Plays: bench.PlayFirstBoot, Away: time.Minute,
 		Committer: transcript.NewCheapCommitter(), Tool: "linehand test", Log: zerolog.Nop(),
 		Open: func(_ context.Context, address string, _ console.Settings, _ string) (console.Line, error) {
 			return r.cables[address].jack.Open()
@@ -278,7 +297,7 @@ func (r *rig) boot(ctx context.Context, name, cable string, faults sim.Faults) *
 	}
 	p := newPlug()
 	r.cables[cable].to(p)
-	return sim.Start(ctx, simulated(r.t, u, r.secrets, 0.2), p, sim.Options{Seed: 1, Faults: faults})
+	return sim.Start(ctx, simulatedIn(r.t, u, r.secrets, 0.2, r.world), p, sim.Options{Seed: 1, Faults: faults})
 }
 
 // until waits until a line is as it should be.

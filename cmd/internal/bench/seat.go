@@ -3,8 +3,10 @@ package bench
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"linehand/script/player"
@@ -40,6 +42,7 @@ func (s seat) Hold(ctx context.Context, h player.Held) (player.Release, error) {
 		d.holds[x.ID] = x
 		sh.State, sh.Person, sh.Why, sh.Hold = Holding, true, raised.Reason, &raised
 	})
+	defer d.aside.Forget(x.ID)
 	told, cancel := context.WithCancelCause(ctx)
 	s.far.Go(func() { x.fromAfar(told) })
 	defer func() {
@@ -54,10 +57,24 @@ func (s seat) Hold(ctx context.Context, h player.Held) (player.Release, error) {
 	select {
 	case r := <-x.answer:
 		cancel(&x.by)
-		return r, nil
+		return x.withSecret(r)
 	case <-ctx.Done():
 		return player.Release{}, ctx.Err()
 	}
+}
+
+// withSecret adds the secret that a person has given for the hold.
+func (x *held) withSecret(r player.Release) (player.Release, error) {
+	if !r.Secret {
+		return r, nil
+	}
+	text, ok := x.run.line.d.aside.Take(x.ID)
+	if !ok {
+		return r, errors.New("the secret that was to be typed is not here")
+	}
+	r.Text = string(text)
+	clear(text)
+	return r, nil
 }
 
 // fromAfar waits for a release by way of the store of orders.
@@ -81,6 +98,13 @@ func (x *held) release(by Person, r Release) error {
 	defer d.mu.Unlock()
 	if x.given {
 		return ErrReleased
+	}
+	if r.Secret { // what is told of the release does not hold it
+		if r.Choice != string(player.ByHand) || r.Text == "" || strings.ContainsAny(r.Text, "\r\n") {
+			return fmt.Errorf("%w: a secret is one line that is not empty, to be typed by hand", ErrChoice)
+		}
+		d.aside.Put(x.ID, []byte(r.Text))
+		r.Text = ""
 	}
 	x.given, x.by = true, Given{r, by}
 	if len(d.released) > keptReleases {

@@ -81,10 +81,11 @@ func (d *Daemon) settled(unit string, e Ending) {
 	}
 }
 
-// How long the store of orders may take to note an ending, and when it is
-// told again.
+// How long the store of orders may take to keep a record and note an ending,
+// and when it is told again. The firm's servers take up to about 10 s to
+// choose a leader after the loss of one, for each of the two.
 const (
-	settleWithin = 20 * time.Second
+	settleWithin = 50 * time.Second
 	settleEvery  = 30 * time.Second
 )
 

@@ -20,6 +20,7 @@ import (
 // Job is a unit that is to be played on a line.
 type Job struct {
 	Station *station.Station // as it would play the unit's dialogue
+	Tour    *station.Tour    // the visit to play instead; nil: none. What the station says of Hands, Desk and the like counts for it
 	Unit    *plan.Unit
 	Order   Order
 	Line    string // identity
@@ -92,20 +93,21 @@ const retryPlay = 5 * time.Second
 
 func (l *line) playJob(ctx context.Context, j job) error {
 	d := l.d
-	u, err := d.cfg.Sheet.Plan.Unit(j.unit)
+	if err := l.claim(j.unit); err != nil {
+		return err
+	}
+	defer d.letPlan(j.unit)
+	defer l.release(j.unit)
+	u, sheet, err := d.unit(j.unit) // from now on a profile that is read again leaves it as it is
 	if err != nil {
 		l.giveUp(j.unit)
 		return err
 	}
-	if err := l.claim(u.Name); err != nil {
-		return err
-	}
-	defer l.release(u.Name)
 	order, last, err := d.orderOf(ctx, u, j)
 	if err != nil {
 		return err
 	}
-	s, err := l.station(ctx, u, last)
+	s, err := l.station(ctx, sheet, u, last)
 	if err != nil {
 		return err
 	}
@@ -113,12 +115,19 @@ func (l *line) playJob(ctx context.Context, j job) error {
 	if serial == "" {
 		serial = u.Serial
 	}
+	var tour *station.Tour
+	if d.visits(u, order.Task) {
+		if tour, err = l.tour(ctx, s, order.Task, last); err != nil {
+			s.Line.Close()
+			return err
+		}
+	}
 	work, err := d.orders.Begin(ctx, order.ID, l.id, serial)
 	if err != nil {
 		s.Line.Close()
 		return err
 	}
-	l.perform(ctx, s, Job{Station: s, Unit: u, Order: order, Line: l.id, Again: last.Order == order.ID}, work, serial)
+	l.perform(ctx, s, Job{Station: s, Tour: tour, Unit: u, Order: order, Line: l.id, Again: last.Order == order.ID}, work, serial)
 	return nil
 }
 
@@ -195,13 +204,13 @@ func (d *Daemon) orderFor(u *plan.Unit) Order {
 }
 
 // station prepares the run: dialogue, secrets and the open line.
-func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*station.Station, error) {
+func (l *line) station(ctx context.Context, sheet *station.Sheet, u *plan.Unit, last runNote) (*station.Station, error) {
 	d := l.d
-	dialogue, _, err := d.cfg.Sheet.Dialogue(u)
+	dialogue, _, err := sheet.Dialogue(u)
 	if err != nil {
 		return nil, err
 	}
-	secrets, known, err := d.fetch(u, dialogue)
+	secrets, known, err := d.fetch(sheet, u, dialogue)
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +220,7 @@ func (l *line) station(ctx context.Context, u *plan.Unit, last runNote) (*statio
 		return nil, &notBegun{err, true}
 	}
 	s := &station.Station{
-		Sheet: d.cfg.Sheet, Unit: u, Dialogue: dialogue, Secrets: secrets, Known: known, Mask: d.cfg.Mask,
+		Sheet: sheet, Unit: u, Dialogue: dialogue, Secrets: secrets, Known: known, Mask: d.cfg.Mask,
 		Line: opened, Reopen: func(ctx context.Context) (console.Line, error) { return l.open(ctx, set) },
 		Tool: d.cfg.Tool, Mode: "bringup", Records: d.cfg.Records, Away: d.cfg.Away,
 		Committer: d.cfg.Committer, Head: d.cfg.Head, Log: d.cfg.Log,
@@ -266,19 +275,26 @@ func (l *line) ours() bool {
 
 // fetch gets the secrets of a run; after a failure they are looked for
 // afresh, for somebody may have put them right.
-func (d *Daemon) fetch(u *plan.Unit, dialogue *script.Dialogue) (*secret.Store, []string, error) {
+func (d *Daemon) fetch(sheet *station.Sheet, u *plan.Unit, dialogue *script.Dialogue) (*secret.Store, []string, error) {
 	d.mu.Lock()
 	secrets := d.secrets
 	d.mu.Unlock()
-	known, err := station.Fetch(u, station.SecretsOf(u, dialogue), d.cfg.Sheet.Site.Secrets, secrets, d.cfg.Mask)
+	known, err := d.fetchNames(sheet, u, station.SecretsOf(u, dialogue))
+	return secrets, known, err
+}
+
+func (d *Daemon) fetchNames(sheet *station.Sheet, u *plan.Unit, names []string) ([]string, error) {
+	d.mu.Lock()
+	secrets := d.secrets
+	d.mu.Unlock()
+	known, err := station.Fetch(u, names, sheet.Site.Secrets, secrets, d.cfg.Mask)
 	if err != nil {
-		fresh := d.cfg.Secrets()
+		fresh := d.planned.Load().secrets()
 		d.mu.Lock()
 		d.secrets = fresh
 		d.mu.Unlock()
-		return nil, nil, err
 	}
-	return secrets, known, nil
+	return known, err
 }
 
 // perform plays a job that nothing keeps from beginning any more.
@@ -286,8 +302,9 @@ func (l *line) perform(ctx context.Context, s *station.Station, j Job, work Work
 	d := l.d
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	r := &run{line: l, unit: j.Unit, work: work, hands: player.NewHands(), cancel: cancel, estimate: station.Estimate(d.cfg.Records, s.Dialogue.Name)}
-	s.Hands, s.Tell, s.Watch, s.Desk, s.Person = r.hands, l.view.heard, l.progress, seat{r}, j.Order.By
+	r := &run{line: l, unit: j.Unit, work: work, hands: player.NewLastingHands(), cancel: cancel, estimate: station.Estimate(d.cfg.Records, s.Dialogue.Name)}
+	defer r.hands.End()
+	s.Hands, s.Tell, s.Watch, s.Desk, s.Person = r.hands, r.heard, l.progress, seat{r}, j.Order.By
 	s.Begun = func(record string) error { return r.begun(j, serial, record) }
 	l.view.clear()
 	l.set(func(sh *Line) {
@@ -324,6 +341,7 @@ func (r *run) begun(j Job, serial, record string) error {
 		last := s.Runs[j.Unit.Name]
 		fresh := runNote{Order: j.Order.ID, Line: r.line.id, Serial: serial, Record: record, Begun: time.Now(), By: j.Order.By}
 		if last.Ending == nil && last.Order == j.Order.ID {
+			fresh.Serves = last.Serves
 			fresh.Begun, fresh.Cut = last.Begun, append(last.Cut[:len(last.Cut):len(last.Cut)], recordName(last.Record))
 		}
 		s.Runs[j.Unit.Name] = fresh

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nuid"
@@ -201,6 +202,10 @@ func (s *Store) Allow(ctx context.Context, id string, how Allowance, by string) 
 	})
 }
 
+// allowedAtOnce is how many orders of a batch are allowed at the same time:
+// the store writes what comes together to disk together.
+const allowedAtOnce = 32
+
 // AllowBatch lets all waiting orders of a batch be played. It gives those that
 // it has allowed, also beside an error.
 func (s *Store) AllowBatch(ctx context.Context, site, batch, by string) ([]Order, error) {
@@ -208,15 +213,22 @@ func (s *Store) AllowBatch(ctx context.Context, site, batch, by string) ([]Order
 	if err != nil {
 		return nil, err
 	}
+	done, errs := make([]Order, len(all)), make([]error, len(all))
+	var tasks sync.WaitGroup
+	places := make(chan struct{}, allowedAtOnce)
+	for i, o := range all {
+		places <- struct{}{}
+		tasks.Go(func() {
+			defer func() { <-places }()
+			done[i], errs[i] = s.Allow(ctx, o.ID, PerBatch, by)
+		})
+	}
+	tasks.Wait()
 	var allowed []Order
-	var errs []error
-	for _, o := range all {
-		o, err := s.Allow(ctx, o.ID, PerBatch, by)
-		if err != nil {
-			errs = append(errs, err)
-			continue
+	for i, o := range done {
+		if errs[i] == nil {
+			allowed = append(allowed, o)
 		}
-		allowed = append(allowed, o)
 	}
 	return allowed, errors.Join(errs...)
 }
@@ -274,12 +286,38 @@ func (s *Store) Again(ctx context.Context, id, by string) (Order, error) {
 	// Named after the old one, so that two who ask at once file one order.
 	return s.File(ctx, Filing{
 		ID: successor(o.ID), Site: o.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Batch: o.Batch, Bench: o.Bench, Person: by, Repeats: o.ID,
+		Task: o.Task,
+	})
+}
+
+// ProveAgain files an order that proves the unit of one that was played, and
+// lets it be played.
+func (s *Store) ProveAgain(ctx context.Context, id, by string) (Order, error) {
+	o, err := s.Get(ctx, id)
+	if err != nil {
+		return o, err
+	}
+	switch o.State {
+	case Done, Withdrawn:
+	case NotDone: // it keeps its unit as long as it may be tried again
+		if o, err = s.Stop(ctx, id, by, "the order after it proves the unit"); err != nil {
+			return o, err
+		}
+	default:
+		return o, o.refuse(File, "it has not been played to an end")
+	}
+	return s.File(ctx, Filing{
+		ID: successor(o.ID), Site: o.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Batch: o.Batch, Bench: o.Bench, Person: by, Repeats: o.ID,
+		Task: Prove, Allowance: PerUnit,
 	})
 }
 
 // Release releases a hold. Who comes second gets a *ReleasedError that says
-// who was first.
+// who was first; who gives a secret, a *SecretError that says where it goes.
 func (s *Store) Release(ctx context.Context, order string, r Release) (Order, error) {
+	if r.Secret {
+		return s.secretElsewhere(ctx, order)
+	}
 	return s.change(ctx, order, func(Order) (Change, error) {
 		r.At = time.Now()
 		return Change{Act: Let, By: r.By, At: r.At, Release: &r}, nil

@@ -3,6 +3,9 @@ package orders
 import (
 	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -95,26 +98,72 @@ func (s *Store) Benches(ctx context.Context) ([]Bench, error) {
 		all = nil
 		c, err := p.js.OrderedConsumer(ctx, benchesStream, jetstream.OrderedConsumerConfig{
 			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{"linehand." + p.name + ".bench.*"},
+			InactiveThreshold: forgottenAfter,
 		})
 		if err != nil {
 			return err
 		}
-		left := int(c.CachedInfo().NumPending)
-		if left == 0 {
-			return nil
-		}
-		batch, err := c.FetchNoWait(left)
-		if err != nil {
-			return err
-		}
-		for msg := range batch.Messages() {
-			var b Bench
-			if json.Unmarshal(msg.Data(), &b) == nil {
-				all = append(all, b)
-			}
-		}
-		return batch.Error()
+		all, err = p.announced(ctx, c)
+		return err
 	})
 	slices.SortFunc(all, func(a, b Bench) int { return strings.Compare(a.Name, b.Name) })
 	return all, err
+}
+
+// countAgain is after how long without an announcement it is asked whether
+// more are to come.
+const countAgain = 100 * time.Millisecond
+
+// announced reads the announcements that are there. One that lapses after they
+// were counted never comes, and is not waited for.
+func (p *place) announced(ctx context.Context, c jetstream.Consumer) ([]Bench, error) {
+	left := c.CachedInfo().NumPending
+	if left == 0 {
+		return nil, nil
+	}
+	msgs, err := c.Messages(jetstream.PullMaxMessages(500), jetstream.WithMessagesErrOnMissingHeartbeat(false))
+	if err != nil {
+		return nil, err
+	}
+	defer msgs.Stop()
+	byName := map[string]Bench{}
+	for left > 0 {
+		brief, cancel := context.WithTimeout(ctx, countAgain)
+		msg, err := msgs.Next(jetstream.NextContext(brief))
+		cancel()
+		switch {
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		case errors.Is(err, context.DeadlineExceeded):
+			there, err := p.countBenches(ctx)
+			if err != nil {
+				return nil, err
+			}
+			if there <= uint64(len(byName)) {
+				left = 0
+			}
+			continue
+		case err != nil:
+			return nil, err
+		}
+		meta, err := msg.Metadata()
+		if err != nil {
+			return nil, fmt.Errorf("read an announcement: %w", err)
+		}
+		left = meta.NumPending
+		var b Bench
+		if json.Unmarshal(msg.Data(), &b) == nil {
+			byName[b.Name] = b
+		}
+	}
+	return slices.Collect(maps.Values(byName)), nil
+}
+
+// countBenches is how many announcements are there now.
+func (p *place) countBenches(ctx context.Context) (uint64, error) {
+	s, err := p.js.Stream(ctx, benchesStream)
+	if err != nil {
+		return 0, err
+	}
+	return s.CachedInfo().State.Msgs, nil
 }

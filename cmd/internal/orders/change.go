@@ -140,7 +140,7 @@ func (o *Order) fence(token uint64) error {
 
 func fileOrder(f Filing, c Change, place string) Order {
 	o := Order{
-		ID: f.ID, Site: f.Site, Unit: f.Unit, Serial: f.Serial, Kind: f.Kind, Batch: f.Batch, Bench: f.Bench,
+		ID: f.ID, Site: f.Site, Unit: f.Unit, Serial: f.Serial, Kind: f.Kind, Batch: f.Batch, Bench: f.Bench, Task: f.Task,
 		Person: f.Person, State: Waiting, Position: f.Position, Repeats: f.Repeats, Filed: c.At, Place: place,
 		Changed: Mark{File, c.By, c.At, c.Why},
 	}

@@ -29,7 +29,7 @@ func TestLeaderKilled(t *testing.T) {
 			}
 			filed <- id
 			if i == orders/3 {
-				c.kill(c.leader(desk))
+				c.Kill(c.leader(desk))
 			}
 		}
 	})

@@ -61,6 +61,7 @@
 // # What is not in the store
 //
 // Secrets: a hold that wants one is released without a text, and the secret goes
-// to the bench's process by Aside. What goes on on lines passes by unkept and is
-// dropped rather than waited for; the record has it.
+// to the bench at its own page; Release refuses one and says where to give it.
+// What goes on on lines passes by unkept, while somebody says that they look,
+// and is dropped rather than waited for; the record has it.
 package orders

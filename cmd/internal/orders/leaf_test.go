@@ -9,14 +9,16 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"linehand/cmd/internal/orders/orderstest"
 )
 
 // far opens a bench that is a leaf of the cluster over a link that can be cut.
-func (c *cluster) far(t testing.TB, bench string) (*Store, *cuttable) {
+func (c *cluster) far(t testing.TB, bench string) (*Store, *orderstest.Link) {
 	t.Helper()
-	link := cuttableLink(t, fmt.Sprintf("127.0.0.1:%d", c.leaves[0]))
+	link := orderstest.NewLink(t, c.LeafAddress(0))
 	s, err := Open(t.Context(), Options{
-		Bench: bench, Folder: t.TempDir(), Leaf: []string{"nats-leaf://" + link.address()}, FirmDomain: "firm", Replicas: 3, Lease: 3 * time.Second,
+		Bench: bench, Folder: t.TempDir(), Leaf: []string{"nats-leaf://" + link.Address()}, FirmDomain: "firm", Replicas: 3, Lease: 3 * time.Second,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -70,7 +72,7 @@ func TestLeafCutOff(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	link.setCut(true)
+	link.Cut(true)
 	eventually(t, "the bench sees that the link is down", 15*time.Second, func() bool { return !bench.Linked() })
 	for i := 5; i < orders-1; i++ {
 		if err := play(ctx, bench, id(i), "one"); err != nil {
@@ -107,7 +109,7 @@ func TestLeafCutOff(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	link.setCut(false)
+	link.Cut(false)
 	eventually(t, "the firm has heard of all", 3*time.Minute, func() bool {
 		list, err := desk.List(ctx, Filter{State: Done})
 		return err == nil && len(list) == orders-1

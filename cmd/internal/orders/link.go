@@ -29,7 +29,7 @@ func (s *Store) link(ctx context.Context) {
 	defer tick.Stop()
 	for ctx.Err() == nil {
 		if heeded == nil {
-			if tasks, err := s.heed(ctx, func(c copies) { todo.note(s.errand(c)) }, func() {}); err == nil {
+			if tasks, err := s.heed(ctx, "", func(c copies) { todo.note(s.errand(c)) }, func() {}); err == nil {
 				heeded = tasks
 				defer tasks.Wait()
 			}

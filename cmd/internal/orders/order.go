@@ -37,6 +37,15 @@ const (
 	Always   Allowance = "always" // the site lets every order be played
 )
 
+// Task is what is to be done with the unit.
+type Task string
+
+// The tasks.
+const (
+	BringUp Task = ""      // all that its kind has, as the bench is set
+	Prove   Task = "proof" // prove it again, and close what an earlier run has left open
+)
+
 // Order is one unit that is to be brought up.
 type Order struct {
 	ID     string `json:"id"`
@@ -46,6 +55,7 @@ type Order struct {
 	Kind   string `json:"kind,omitempty"`
 	Batch  string `json:"batch,omitempty"`
 	Bench  string `json:"bench,omitempty"` // which bench is to play it; "": any
+	Task   Task   `json:"task,omitempty"`
 	Person string `json:"person,omitempty"`
 
 	State     State     `json:"state"`
@@ -106,7 +116,7 @@ type Choice struct {
 	Text  bool   `json:"text,omitempty"` // wants a text, such as a serial number that a person has read
 
 	// Secret wants a secret. It is not put on the bus: whoever types it gives
-	// it to the bench that plays the order, through Aside, and releases the
+	// it to the bench that plays the order, at its own page, which releases the
 	// hold without a text.
 	Secret bool `json:"secret,omitempty"`
 }
@@ -118,6 +128,10 @@ type Release struct {
 	Text   string    `json:"text,omitempty"` // never a secret
 	By     string    `json:"by"`
 	At     time.Time `json:"at"`
+
+	// Secret says that Text is one: Store.Release refuses it with a
+	// *SecretError, and does not send it.
+	Secret bool `json:"-"`
 }
 
 // Ending is how a run ended: the words of script/engine.
@@ -152,6 +166,7 @@ type Filing struct {
 	Allowance Allowance `json:"allowance,omitempty"`
 	Person    string    `json:"person"`
 	Repeats   string    `json:"repeats,omitempty"`
+	Task      Task      `json:"task,omitempty"`
 }
 
 // NameError says that a name cannot be used.
@@ -184,6 +199,8 @@ func (f Filing) check() error {
 		}
 	}
 	switch {
+	case f.Task != BringUp && f.Task != Prove:
+		return fmt.Errorf("task %q: there is %q, or none for all that the unit's kind has", f.Task, Prove)
 	case strings.TrimSpace(f.Unit) == "":
 		return fmt.Errorf("an order needs the name of its unit")
 	case f.Allowance != "" && f.Allowance != PerUnit && f.Allowance != PerBatch && f.Allowance != Always:

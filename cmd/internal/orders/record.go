@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
@@ -53,35 +54,50 @@ var ErrRecordExists = errors.New("there is a different record of this name alrea
 
 // PutRecord keeps a sealed record under its file's name. A record is never
 // replaced: the same bytes again change nothing, others are ErrRecordExists.
-func (s *Store) PutRecord(ctx context.Context, name string, r io.Reader) (Record, error) {
+func (s *Store) PutRecord(ctx context.Context, name string, r io.ReadSeeker) (Record, error) {
+	rec := Record{Name: name, Place: s.home.name}
+	sum := sha256.New()
+	var err error
+	if rec.Size, err = io.Copy(sum, r); err != nil {
+		return rec, fmt.Errorf("read the record %s: %w", name, err)
+	}
+	rec.SHA256 = hex.EncodeToString(sum.Sum(nil))
+	for {
+		err := s.putRecord(ctx, rec, r)
+		if err == nil || errors.Is(err, ErrRecordExists) || final(err) || ctx.Err() != nil {
+			return rec, err
+		}
+		select { // a leader may be about to be chosen
+		case <-ctx.Done():
+			return rec, err
+		case <-time.After(pause):
+		}
+	}
+}
+
+// oneRecord is how long a record may take to get to its store.
+const oneRecord = 10 * time.Second
+
+func (s *Store) putRecord(ctx context.Context, rec Record, r io.ReadSeeker) error {
+	ctx, cancel := context.WithTimeout(ctx, oneRecord)
+	defer cancel()
 	store, err := s.home.js.ObjectStore(ctx, records(s.home.name))
 	if err != nil {
-		return Record{}, fmt.Errorf("keep the record %s: %w", name, err)
+		return fmt.Errorf("keep the record %s: %w", rec.Name, err)
 	}
-	sum := sha256.New()
-	r = io.TeeReader(r, sum)
-	rec := Record{Name: name, Place: s.home.name}
-	if has, err := store.GetInfo(ctx, name); err == nil {
-		if rec.Size, err = io.Copy(io.Discard, r); err != nil {
-			return rec, fmt.Errorf("read the record %s: %w", name, err)
-		}
-		rec.SHA256 = hex.EncodeToString(sum.Sum(nil))
+	if has, err := store.GetInfo(ctx, rec.Name); err == nil {
 		if has.Metadata[digestKey] != rec.SHA256 {
-			return rec, fmt.Errorf("keep the record %s: %w", name, ErrRecordExists)
+			return fmt.Errorf("keep the record %s: %w", rec.Name, ErrRecordExists)
 		}
-		return rec, nil
+		return nil
 	}
-	info, err := store.Put(ctx, jetstream.ObjectMeta{Name: name}, r)
+	if _, err = r.Seek(0, io.SeekStart); err == nil {
+		_, err = store.Put(ctx, jetstream.ObjectMeta{Name: rec.Name, Metadata: map[string]string{digestKey: rec.SHA256}}, r)
+	}
 	if err != nil {
-		return rec, fmt.Errorf("keep the record %s: %w", name, err)
+		return fmt.Errorf("keep the record %s: %w", rec.Name, err)
 	}
-	rec.Size, rec.SHA256 = int64(info.Size), hex.EncodeToString(sum.Sum(nil))
-	meta := info.ObjectMeta
-	meta.Metadata = map[string]string{digestKey: rec.SHA256}
-	if err := store.UpdateMeta(ctx, name, meta); err != nil {
-		return rec, fmt.Errorf("note the digest of the record %s: %w", name, err)
-	}
-	return rec, nil
+	return nil
 }
 
 // digestKey is the name of the digest among an object's metadata.

@@ -105,3 +105,35 @@ func TestWatchTellsAllThenChanges(t *testing.T) {
 	for range news {
 	}
 }
+
+// Who watches one site hears of no other.
+func TestWatchOfASite(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	s := alone(t, t.TempDir())
+	defer s.Close()
+	file := func(id, site string) {
+		if _, err := s.File(ctx, Filing{ID: id, Site: site, Unit: "site " + id}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	file("a", "skerry")
+	file("b", "skerrymore")
+	news, err := s.WatchSite(ctx, "skerry")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u := <-news; u.Order.ID != "a" {
+		t.Errorf("told %+v", u)
+	}
+	if u := <-news; !u.Current {
+		t.Errorf("told %+v", u)
+	}
+	file("c", "skerrymore")
+	file("d", "skerry")
+	if u := <-news; u.Order.ID != "d" {
+		t.Errorf("told %+v", u)
+	}
+	cancel()
+	for range news {
+	}
+}

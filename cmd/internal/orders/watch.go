@@ -1,8 +1,10 @@
 package orders
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"iter"
 	"slices"
@@ -84,7 +86,11 @@ type Update struct {
 // where changes follow each other fast, perhaps only the last of them. The
 // channel closes when ctx ends. Whoever is slow to read keeps back only this
 // watch.
-func (s *Store) Watch(ctx context.Context) (<-chan Update, error) {
+func (s *Store) Watch(ctx context.Context) (<-chan Update, error) { return s.WatchSite(ctx, "") }
+
+// WatchSite is Watch for the orders of one site; "": of all. What is heard of
+// others is thrown away before it is read, so that a firm may have many.
+func (s *Store) WatchSite(ctx context.Context, site string) (<-chan Update, error) {
 	out := make(chan Update)
 	send := func(u Update) {
 		select {
@@ -92,7 +98,7 @@ func (s *Store) Watch(ctx context.Context) (<-chan Update, error) {
 		case <-ctx.Done():
 		}
 	}
-	tasks, err := s.heed(ctx, func(c copies) { send(Update{Order: c.order()}) }, func() { send(Update{Current: true}) })
+	tasks, err := s.heed(ctx, site, func(c copies) { send(Update{Order: c.order()}) }, func() { send(Update{Current: true}) })
 	if err != nil {
 		return nil, err
 	}
@@ -105,7 +111,7 @@ func (s *Store) Watch(ctx context.Context) (<-chan Update, error) {
 
 // heed calls told with all that is heard of an order, one order at a time, and
 // current once all that was there has been told. Its tasks end with ctx.
-func (s *Store) heed(ctx context.Context, told func(copies), current func()) (*sync.WaitGroup, error) {
+func (s *Store) heed(ctx context.Context, site string, told func(copies), current func()) (*sync.WaitGroup, error) {
 	w := &watch{known: map[string]copies{}, told: told, current: current}
 	var subs []*subscription
 	for _, b := range s.inboxes() {
@@ -116,6 +122,7 @@ func (s *Store) heed(ctx context.Context, told func(copies), current func()) (*s
 			}
 			return nil, err
 		}
+		sub.mark = siteMark(site)
 		subs = append(subs, sub)
 	}
 	w.pending = len(subs)
@@ -162,13 +169,26 @@ type subscription struct {
 	box     inbox
 	msgs    jetstream.MessagesContext
 	waiting uint64 // how many messages there were at the beginning
+	mark    []byte // what a message must hold to be read; nil: nothing
+}
+
+// siteMark is what every message about an order of a site holds.
+func siteMark(site string) []byte {
+	if site == "" {
+		return nil
+	}
+	text, err := json.Marshal(site)
+	if err != nil {
+		return nil
+	}
+	return append([]byte(`"site":`), text...)
 }
 
 func (s *Store) subscribe(ctx context.Context, b inbox) (*subscription, error) {
 	sub := &subscription{box: b}
 	err := b.place.try(ctx, func(once context.Context) error {
 		c, err := b.place.js.OrderedConsumer(once, b.stream, jetstream.OrderedConsumerConfig{
-			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{b.subject},
+			DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubjects: []string{b.subject}, InactiveThreshold: forgottenAfter,
 		})
 		if err != nil {
 			return err
@@ -182,6 +202,10 @@ func (s *Store) subscribe(ctx context.Context, b inbox) (*subscription, error) {
 	}
 	return sub, nil
 }
+
+// forgottenAfter is when a server forgets one who has stopped reading; until
+// then it counts among all that a stream is read by, of which there is a limit.
+const forgottenAfter = 2 * time.Minute
 
 // run reads until ctx ends.
 func (sub *subscription) run(ctx context.Context, w *watch) {
@@ -215,7 +239,9 @@ func (sub *subscription) orders(ctx context.Context, current func()) iter.Seq2[s
 			if meta, err := msg.Metadata(); err == nil {
 				seq = meta.Sequence.Stream
 			}
-			if e, err := decode(msg.Data(), seq); err == nil && !yield(fromPlace(msg.Subject()), e.Order) {
+			if !bytes.Contains(msg.Data(), sub.mark) {
+				// of another site
+			} else if e, err := decode(msg.Data(), seq); err == nil && !yield(fromPlace(msg.Subject()), e.Order) {
 				return
 			}
 			if left > 0 {

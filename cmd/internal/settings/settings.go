@@ -49,6 +49,7 @@ type Bench struct {
 	Hosts   []string      // names that the bench is asked by, besides those of the certificate
 	Lines   []string      // addresses of lines that are always there
 	Allow   string        // unit, batch or always
+	Play    string        // visit or first boot
 	HotPlug bool          // take USB adapters as they are plugged in
 	Knock   time.Duration // how often a quiet line is asked who is there; 0: only when text has come or a person asks
 
@@ -68,7 +69,7 @@ var known = []setting{
 	{"profile", ""}, {"records", "records"}, {"person", ""}, {"speed", 0}, {"framing", ""}, {"flow", ""},
 	{"on-hold", "auto"}, {"away", 5 * time.Minute}, {"log-level", "warn"},
 	{"key-file", ""}, {"passphrase-file", ""},
-	{"bench", ""}, {"data", "bench-data"}, {"listen", "127.0.0.1:8470"}, {"tls-cert", ""}, {"tls-key", ""}, {"host", []string{}}, {"line", []string{}}, {"allow", "unit"},
+	{"bench", ""}, {"data", "bench-data"}, {"listen", "127.0.0.1:8470"}, {"tls-cert", ""}, {"tls-key", ""}, {"host", []string{}}, {"line", []string{}}, {"allow", "unit"}, {"play", "visit"},
 	{"hot-plug", true}, {"knock", time.Duration(0)},
 	{"orders-url", ""}, {"orders-leaf", []string{}}, {"orders-listen", ""}, {"orders-credentials", ""},
 }
@@ -165,7 +166,7 @@ func gather(v *viper.Viper) (Settings, error) {
 }
 
 func gatherBench(v *viper.Viper, b *Bench) error {
-	*b = Bench{Name: v.GetString("bench"), Data: v.GetString("data"), Listen: v.GetString("listen"), Cert: v.GetString("tls-cert"), TLSKey: v.GetString("tls-key"), Hosts: v.GetStringSlice("host"), Lines: v.GetStringSlice("line"), Allow: v.GetString("allow"),
+	*b = Bench{Name: v.GetString("bench"), Data: v.GetString("data"), Listen: v.GetString("listen"), Cert: v.GetString("tls-cert"), TLSKey: v.GetString("tls-key"), Hosts: v.GetStringSlice("host"), Lines: v.GetStringSlice("line"), Allow: v.GetString("allow"), Play: v.GetString("play"),
 		OrdersURL: v.GetString("orders-url"), OrdersLeaf: v.GetStringSlice("orders-leaf"), OrdersListen: v.GetString("orders-listen"), OrdersCredentials: v.GetString("orders-credentials")}
 	var err error
 	if b.Knock, err = time.ParseDuration(v.GetString("knock")); err != nil || b.Knock < 0 {
@@ -173,6 +174,11 @@ func gatherBench(v *viper.Viper, b *Bench) error {
 	}
 	if b.HotPlug, err = strconv.ParseBool(v.GetString("hot-plug")); err != nil {
 		return fmt.Errorf("setting hot-plug: %q is neither true nor false", v.GetString("hot-plug"))
+	}
+	switch b.Play {
+	case "visit", "first boot":
+	default:
+		return fmt.Errorf("setting play: %q is neither visit nor first boot", b.Play)
 	}
 	switch b.Allow {
 	case "unit", "batch", "always":

@@ -17,6 +17,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 
 	"linehand/script"
 	"linehand/script/plan"
@@ -51,11 +52,31 @@ func ReadSheet(paths ...string) (*Sheet, error) {
 		return nil, findingsOfPlan(problems)
 	}
 	addLifting(p)
-	sheet := &Sheet{File: paths[len(paths)-1], Site: s, Plan: p, Problems: problems, dialogue: script.Load}
+	sheet := &Sheet{File: paths[len(paths)-1], Site: s, Plan: p, Problems: problems, dialogue: readOnce()}
 	if sheet.SHA256, err = digest(s.Files); err != nil {
 		return nil, err
 	}
 	return sheet, nil
+}
+
+// readOnce reads each dialogue once: a sheet is as its files were when it was
+// read, also where a bench plays by it for days, and a site may have thousands
+// of units of one kind.
+func readOnce() func(path string) (*script.Dialogue, error) {
+	var mu sync.Mutex
+	known := make(map[string]*script.Dialogue)
+	return func(path string) (*script.Dialogue, error) {
+		mu.Lock()
+		defer mu.Unlock()
+		if d := known[path]; d != nil {
+			return d, nil
+		}
+		d, err := script.Load(path)
+		if err == nil {
+			known[path] = d
+		}
+		return d, err
+	}
 }
 
 // addLifting gives each unit's values what the sums say about lifting it.

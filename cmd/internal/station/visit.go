@@ -242,6 +242,10 @@ type Tour struct {
 	Only                []visit.Part
 	ProofWithin         time.Duration
 	Watch               func(player.Progress)
+	Hands               *player.Hands // lasting ones; nil: nobody can take the line over
+	HalfTyped           int           // see Station, as for Begun and Tell
+	Begun               func(record string) error
+	Tell                func(transcript.Event)
 
 	Committer *transcript.Committer
 	Head      func(*transcript.Header)
@@ -258,11 +262,19 @@ func (t *Tour) Play(ctx context.Context) (Result, error) {
 	if err != nil {
 		return res, err
 	}
+	if t.Begun != nil {
+		if err := t.Begun(path); err != nil {
+			return res, &RecordError{err}
+		}
+	}
 	header := t.header(started)
 	if t.Head != nil {
 		t.Head(&header)
 	}
 	var opts []transcript.Option
+	if t.Tell != nil {
+		opts = append(opts, transcript.WithTelling(t.Tell))
+	}
 	if t.Committer != nil {
 		opts = append(opts, transcript.WithCommitments(t.Committer))
 	}
@@ -289,6 +301,7 @@ func (t *Tour) visit(rec player.Recorder) visit.Visit {
 		Proof:     t.talk(p.Proof, visit.Wait{}, u.Reach == site.OverSSH),
 		Addresses: p.Addresses, Ports: p.Ports, SignIns: p.SignIns, LogTarget: p.Log,
 		Secrets: t.Secrets, Record: rec, Mask: t.Mask.Text, Person: t.Desk, Name: t.Person, Chassis: t.Chassis, Quick: t.Quick,
+		Hands: t.Hands, HalfTyped: t.HalfTyped,
 		Network: t.Network, Turns: t.Turns, Earlier: t.Earlier, Closes: t.Closes, ClosesBy: t.ClosesBy, By: t.By, From: t.From, Only: t.Only,
 		Away: t.Away, ProofWithin: t.ProofWithin, Boot: BootEstimate(t.Records, u.Kind, t.Mode == Rehearse), Watch: t.Watch,
 		Logger: t.Log.With().Str("unit", u.Name).Logger(),

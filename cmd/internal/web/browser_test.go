@@ -41,7 +41,7 @@ type browser struct {
 	base string
 }
 
-const patience = 30 * time.Second // for what a page is to do; a batch waits longer
+const patience = 2 * time.Minute // for what a page is to do, on a machine that is busy; a batch waits longer
 
 // open starts a browser of its own, and signs in by the bench's link.
 func open(t testing.TB, base, link string) *browser {

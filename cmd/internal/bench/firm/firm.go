@@ -24,13 +24,16 @@ type Orders struct {
 	Site  string
 	Bench string
 	Log   zerolog.Logger
+
+	mu      sync.Mutex
+	waiting map[string]*work // by order: those that play it, and hear of it
 }
 
 var _ bench.Orders = (*Orders)(nil)
 
 // Watch tells each order of the site, and then each change.
 func (f *Orders) Watch(ctx context.Context) (<-chan bench.Order, error) {
-	updates, err := f.Store.Watch(ctx)
+	updates, err := f.Store.WatchSite(ctx, f.Site)
 	if err != nil {
 		return nil, err
 	}
@@ -41,6 +44,7 @@ func (f *Orders) Watch(ctx context.Context) (<-chan bench.Order, error) {
 			if !u.Current && u.Order.Site != f.Site {
 				continue
 			}
+			f.hear(u.Order)
 			select {
 			case out <- told(u.Order):
 			case <-ctx.Done():
@@ -59,7 +63,7 @@ func told(o orders.Order) bench.Order {
 		orders.Waiting: bench.OrderWaiting, orders.Allowed: bench.OrderAllowed, orders.Playing: bench.OrderPlaying,
 		orders.Holding: bench.OrderPlaying, orders.Done: bench.OrderDone, orders.NotDone: bench.OrderNotDone, orders.Withdrawn: bench.OrderWithdrawn,
 	}
-	b := bench.Order{ID: o.ID, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, State: states[o.State], By: o.AllowedBy,
+	b := bench.Order{ID: o.ID, Task: bench.Task(o.Task), Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, State: states[o.State], By: o.AllowedBy,
 		Bench: o.Player, Line: o.Line, Filed: o.Filed, Rev: o.Changed.At.UnixNano()}
 	if o.Ending != nil {
 		b.Ending = &bench.Ending{Code: o.Ending.How, Sentence: o.Ending.Sentence, Next: o.Ending.Next, At: o.Ended}
@@ -101,6 +105,19 @@ func (f *Orders) Again(ctx context.Context, by string, o bench.Order) (bench.Ord
 	return f.allow(ctx, again.ID, by)
 }
 
+// Prove files, and allows, an order that proves the unit of one.
+func (f *Orders) Prove(ctx context.Context, by string, o bench.Order) (bench.Order, error) {
+	if o.ID == "" {
+		filed, err := f.Store.File(ctx, orders.Filing{ID: orderID(f.Site, o.Unit), Site: f.Site, Unit: o.Unit, Serial: o.Serial, Kind: o.Kind, Task: orders.Prove, Allowance: orders.PerUnit, Person: by})
+		return told(filed), err
+	}
+	filed, err := f.Store.ProveAgain(ctx, o.ID, by)
+	if err == nil && (filed.Task != orders.Prove || filed.State != orders.Allowed) {
+		err = fmt.Errorf("order %s, which comes after %s, is %s already", filed.ID, o.ID, filed.State)
+	}
+	return told(filed), err
+}
+
 func (f *Orders) allow(ctx context.Context, id, by string) (bench.Order, error) {
 	o, err := f.Store.Allow(ctx, id, orders.PerUnit, by)
 	return told(o), err
@@ -120,7 +137,12 @@ func orderID(site, unit string) string {
 
 // Begin puts an order onto a line.
 func (f *Orders) Begin(ctx context.Context, id, line, serial string) (bench.Work, error) {
+	w := &work{orders: f, stopped: make(chan orders.Mark, 1)}
+	f.await(id, w)
 	r, err := f.Store.Begin(ctx, id, orders.Start{Line: line, Serial: serial})
+	if err != nil {
+		f.forget(id, w)
+	}
 	var leased *orders.LeasedError
 	switch {
 	case errors.As(err, &leased):
@@ -128,7 +150,59 @@ func (f *Orders) Begin(ctx context.Context, id, line, serial string) (bench.Work
 	case err != nil:
 		return nil, err
 	}
-	return &work{orders: f, run: r}, nil
+	f.begun(w, r)
+	return w, nil
+}
+
+// await has w hear of an order. A run hears of it by the one watch of its
+// bench: a reader for each run would be a load on the firm's servers.
+func (f *Orders) await(id string, w *work) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.waiting == nil {
+		f.waiting = map[string]*work{}
+	}
+	f.waiting[id] = w
+}
+
+func (f *Orders) forget(id string, w *work) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.waiting[id] == w {
+		delete(f.waiting, id)
+	}
+}
+
+func (f *Orders) begun(w *work, r *orders.Run) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	w.run = r
+	w.heed(r.Order)
+	w.heed(w.last)
+}
+
+// hear tells the run of an order of its change.
+func (f *Orders) hear(o orders.Order) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	w := f.waiting[o.ID]
+	if w == nil {
+		return
+	}
+	if w.last = o; w.run != nil {
+		w.heed(o)
+	}
+}
+
+// heed notes that somebody wants the run to end; called with the lock held.
+func (w *work) heed(o orders.Order) {
+	if o.Stop == nil || o.Token != w.run.Lease.Token() {
+		return
+	}
+	select {
+	case w.stopped <- *o.Stop:
+	default:
+	}
 }
 
 // work is an order under way.
@@ -136,11 +210,18 @@ type work struct {
 	orders *Orders
 	run    *orders.Run
 	turn   sync.Mutex // the holds of a run come one after the other
+
+	last    orders.Order // heard before the run was known; guarded by Orders.mu
+	stopped chan orders.Mark
 }
 
 func (w *work) Valid(now time.Time) bool { return w.run.Lease.Valid(now) }
 func (w *work) Lost() context.Context    { return w.run.Lease.Context() }
-func (w *work) Leave()                   { w.run.Leave() }
+
+func (w *work) Leave() {
+	w.orders.forget(w.run.Order.ID, w)
+	w.run.Leave()
+}
 
 // lettingTakes is how long the store is given to note how a hold was released
 // at the bench.
@@ -201,24 +282,33 @@ func (w *work) let(ctx context.Context, h bench.Hold) {
 }
 
 func (w *work) Stopped(ctx context.Context) (bench.Person, error) {
-	err := w.run.AwaitStop(ctx)
-	var stopped *orders.StoppedError
-	if errors.As(err, &stopped) {
-		return bench.Person{Name: stopped.By}, nil
+	select {
+	case mark := <-w.stopped:
+		return bench.Person{Name: mark.By}, nil
+	case <-ctx.Done():
+		return bench.Person{}, context.Cause(ctx)
 	}
-	if err == nil {
-		err = errors.New("nobody has stopped it")
-	}
-	return bench.Person{}, err
 }
 
 func (w *work) Finish(ctx context.Context, e bench.Ending, good bool, record string) (bench.Order, error) {
-	rec, err := w.keep(ctx, record)
+	defer w.orders.forget(w.run.Order.ID, w)
+	rec, err := w.keepSoon(ctx, record)
 	if err != nil {
 		w.orders.Log.Warn().Err(err).Str("record", record).Msg("the record is kept at the bench only")
 	}
 	o, err := w.run.Finish(ctx, orders.Ending{How: e.Code, Good: good, Sentence: e.Sentence, Next: e.Next}, rec)
 	return told(o), err
+}
+
+// keepSoon keeps the record in half of the time that there is, so that the
+// ending is noted also where it cannot be kept.
+func (w *work) keepSoon(ctx context.Context, record string) (*orders.Record, error) {
+	if until, ok := ctx.Deadline(); ok {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, time.Until(until)/2)
+		defer cancel()
+	}
+	return w.keep(ctx, record)
 }
 
 // keep puts a sealed record into the store.
