@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
 	"time"
 
 	"linehand/script/player"
@@ -58,7 +57,6 @@ type keyboard struct {
 	grip  *player.Grip
 	by    Person
 	typed chan struct{}
-	back  sync.Once
 }
 
 func (k *keyboard) Type(keys []byte) error { return k.do(k.grip.Type(keys)) }

@@ -16,7 +16,6 @@ type sitting struct {
 
 	mu       sync.Mutex
 	initials string // given last
-	asks     bool   // who closes open points is asked
 	closes   string // given last, or the caller's
 	by       string
 	inOrder  *order
