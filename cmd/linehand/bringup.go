@@ -144,16 +144,22 @@ func (b *bringing) prepare(sheet *station.Sheet, pairs []*pairing) error {
 	}
 	var faults station.Findings
 	errors.As(sheet.Ready(), &faults)
-	for _, p := range pairs {
-		if err := b.prepareOne(sheet, p); err != nil {
-			var found station.Findings
-			if !errors.As(err, &found) {
-				return err
-			}
-			faults = append(faults, found...)
-			continue
-		}
+	return together(faults, pairs, func(p *pairing) error {
 		p.chassis = chassis[strings.ToLower(p.name)]
+		return b.prepareOne(sheet, p)
+	})
+}
+
+// together prepares all of them, and tells what is wrong with any at once.
+func together[T any](faults station.Findings, all []T, prepare func(T) error) error {
+	for _, one := range all {
+		var found station.Findings
+		switch err := prepare(one); {
+		case errors.As(err, &found):
+			faults = append(faults, found...)
+		case err != nil:
+			return err
+		}
 	}
 	if len(faults) > 0 {
 		return faults

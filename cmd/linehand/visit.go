@@ -228,21 +228,10 @@ func (v *visiting) prepare(sheet *station.Sheet, guests []*guest) error {
 	if v.only == nil {
 		errors.As(sheet.Ready(), &faults)
 	}
-	for _, g := range guests {
-		if err := v.prepareGuest(sheet, g); err != nil {
-			var found station.Findings
-			if !errors.As(err, &found) {
-				return err
-			}
-			faults = append(faults, found...)
-			continue
-		}
+	return together(faults, guests, func(g *guest) error {
 		g.chassis = chassis[strings.ToLower(g.name)]
-	}
-	if len(faults) > 0 {
-		return faults
-	}
-	return nil
+		return v.prepareGuest(sheet, g)
+	})
 }
 
 func (v *visiting) prepareGuest(sheet *station.Sheet, g *guest) error {
