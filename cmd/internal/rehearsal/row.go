@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -67,10 +68,27 @@ func (r *Row) Lines() []string {
 func (r *Row) Open(_ context.Context, address string, _ console.Settings, _ string) (console.Line, error) {
 	for _, e := range r.ends {
 		if e.address == address {
-			return e.jack.Open()
+			line, err := e.jack.Open()
+			if err != nil {
+				return nil, err
+			}
+			return cable{line, address}, nil
 		}
 	}
 	return nil, fmt.Errorf("open %s: there are only simulated lines here: %w", address, console.ErrAbsent)
+}
+
+// cable is a line of the row, which is told apart by its address.
+type cable struct {
+	console.Line
+	address string
+}
+
+// Info implements console.Line.
+func (c cable) Info() console.Info {
+	info := c.Line.Info()
+	info.Device = strings.TrimPrefix(c.address, "unix:")
+	return info
 }
 
 // Run wakes the units until ctx ends. finished tells whether a unit is done

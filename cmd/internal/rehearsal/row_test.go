@@ -44,6 +44,9 @@ func TestRow(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if got := line.Info().Device; !strings.HasSuffix(address, got) || !strings.HasPrefix(got, "cable-") {
+			t.Errorf("the line of %s calls itself %q", address, got)
+		}
 		heard[address] = new(strings.Builder)
 		readers.Go(func() {
 			defer line.Close()
